@@ -1,0 +1,268 @@
+"""The scheduler: when asked, it says which pump to start and for how many counts.
+
+State and `now` go in; what to start, what to refuse and why, and when to ask again come out. Every
+decision is a record before it is a movement. The engine never reads a clock, never touches a file
+or a pin, and an idle `poll` allocates nothing. Times `now_s` are engine time: powered seconds.
+
+The journal it is given has `.state` and `.put(now_s, kind, fields, text)`, which is durable when it
+returns and raises OSError when it is not.
+"""
+
+from aliquot.core import extras, lanes, room
+from aliquot.core.amounts import run_s, to_counts
+from aliquot.core.plan import Setup, day_ul
+from aliquot.core.ledger import CAP, DOSE, EMPTY, FAULT, LIMIT, QUEUE, RESET
+from aliquot.core.runs import moved
+from aliquot.core.timetable import Day, Timetable
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+_HOUR_S = 3600
+_RETRY_S = 10
+_ON_TIME_S = 5
+
+
+class Engine:
+    """One controller: a set-up, a journal, and the lanes of its channels."""
+
+    def __init__(self, setup: Setup, journal: "Journal", keep: int = 2) -> None:
+        self.setup = setup
+        self.journal = journal
+        self.state = journal.state
+        self.keep = keep
+        self.wake_s = 0
+        self.running = False
+        self.result: "tuple[int, int] | None" = None  # of a run, not yet recorded
+        self.failed_s = -1  # when the journal last could not be written
+        self.lanes: list[lanes.Lane] = []
+        self.days: dict[int, Day] = {}
+        self.slices: "Iterator[Day | None] | None" = None
+        self.slicing = 0
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Work everything out anew from the set-up and the state; nothing is lost by it."""
+        cals = [(c.cal_counts, c.cal_ul) for c in self.state.channels]
+        self.table = Timetable(self.setup, cals, self.keep)
+        self.days = {}
+        self.slices = None
+        self.seek()
+
+    def seek(self) -> None:
+        """Look for the next dose of every channel anew."""
+        self.lanes = [lanes.Lane() for _ in self.state.channels]
+        self.wake_s = 0
+
+    def put(self, now_s: int, kind: str, fields: "tuple[int, ...]", text: str = "") -> None:
+        """Make a record durable and add it to the state."""
+        self.journal.put(now_s, kind, fields, text)
+
+    def act(self, now_s: int, kind: str, fields: "tuple[int, ...]", text: str = "") -> None:
+        """Record what a user did, after what passed before it, and work out the rest anew."""
+        self.flush(now_s)
+        self.put(now_s, kind, fields, text)
+        self.refresh()
+
+    def flush(self, now_s: int) -> None:
+        """Record the doses that passed and are not recorded yet."""
+        for ch in range(len(self.lanes)):
+            lanes.flush(self, ch, now_s)
+
+    def day(self, date: int) -> "Day | None":
+        """The table of a date, or None while its slices are being worked out."""
+        found = self.days.get(date)
+        if found:
+            return found
+        if not self.slices or self.slicing != date:
+            self.slicing = date
+            self.slices = self.table.steps(date, [c.over for c in self.state.channels])
+        found = next(self.slices)
+        if found:
+            self.slices = None
+            oldest = min([lane.date for lane in self.lanes if lane.date >= 0])
+            for old in [d for d in self.days if d < oldest]:
+                del self.days[old]
+            self.days[date] = found
+        return found
+
+    def poll(self, now_s: int) -> "tuple[int, int, int] | None":
+        """Return (channel, counts, longest seconds) of a run to start now, or None.
+
+        Where the journal cannot be written nothing moves, and it is tried again."""
+        if now_s < self.wake_s or self.running:
+            return None
+        try:
+            return self._work(now_s)
+        except OSError:
+            self.failed_s = now_s
+            self.wake_s = now_s + _RETRY_S
+            return None
+
+    def ended(self, now_s: int, counts: int, cause: int = 0) -> None:
+        """Take the end of the run under way: the counts it gave, and why it ended early."""
+        self.running = False
+        self.result = (counts, cause)
+        self.wake_s = now_s
+        try:
+            self.finish(now_s)
+        except OSError:
+            self.failed_s = now_s
+            self.wake_s = now_s + _RETRY_S
+
+    def finish(self, now_s: int) -> None:
+        """Record the outcome of the run that ended."""
+        state = self.state
+        counts, cause = self.result
+        ch, _, planned, into, _, base, _ = state.open
+        c = state.channels[ch]
+        cfg = self.setup.channels[ch]
+        owed = 0
+        if into == DOSE and counts < planned and cause in (FAULT, RESET):
+            if now_s >= state.fresh_s:
+                owed = min(base - moved(state, counts)[0], cfg.owed_most_ul - sum(c.owed[1::2]))
+        self.put(now_s, "O", (ch, counts - planned, cause, max(0, owed)))
+        self.result = None
+        if c.fill_ul >= 0 and not c.low and c.fill_ul - c.taken_ul <= cfg.low_ul:
+            self.put(now_s, "W", (ch,))
+
+    def _work(self, now_s: int) -> "tuple[int, int, int] | None":
+        state = self.state
+        if self.result:
+            self.finish(now_s)
+        if now_s - state.now_s >= _HOUR_S:
+            self.put(now_s, "t", ())
+        wake = state.now_s + _HOUR_S
+        if not state.quality:
+            self.wake_s = wake
+            return None
+        wall = now_s + state.offset
+        best = -1
+        for ch, lane in enumerate(self.lanes):
+            cfg = self.setup.channels[ch]
+            c = state.channels[ch]
+            if lane.due_w < 0 or wall > lane.due_w + cfg.grace_s:
+                if not lanes.advance(self, ch, now_s):
+                    wake = now_s
+                    continue
+            if c.owed:
+                if c.owed[0] + cfg.age_s <= wall:
+                    self.put(now_s, "L", (ch, c.owed[1]))
+                    wake = now_s
+                    continue
+                wake = min(wake, c.owed[0] + cfg.age_s - state.offset)
+            if lane.due_w > wall:
+                wake = min(wake, lane.due_w - state.offset)
+            elif best < 0 or lane.due_w > self.lanes[best].due_w:
+                again = self._wait(ch, now_s, wall)
+                if again:
+                    wake = min(wake, max(now_s + 1, again))
+                    wake = min(wake, lane.due_w + cfg.grace_s + 1 - state.offset)
+                else:
+                    best = ch
+            else:
+                wake = min(wake, now_s + 1)
+        self.wake_s = wake
+        if wake <= now_s:
+            return None
+        if best >= 0:
+            return self._start(best, now_s)
+        return extras.start(self, now_s, wall)
+
+    def _wait(self, ch: int, now_s: int, wall: int) -> int:
+        """Return 0 where the dose that is due may run now, else the second to ask again at."""
+        lane = self.lanes[ch]
+        cfg = self.setup.channels[ch]
+        stop = lanes.block(self, ch, wall)
+        if stop:
+            lane.why = stop
+            held = max(self.state.hold_w, self.state.channels[ch].hold_w)
+            return held - self.state.offset if held > wall else now_s + cfg.grace_s
+        again = self.apart_s(ch, now_s)
+        day = self.days[lane.date]
+        if again <= now_s and wall > lane.due_w + _ON_TIME_S:
+            for o, other in enumerate(self.lanes):
+                ahead = day.run_s[ch] + max(1, self.table.gaps[ch][o])
+                if o != ch and wall < other.due_w < wall + ahead:
+                    again = max(again, other.due_w + 1 - self.state.offset)
+        if again > now_s:
+            lane.why = lane.why or QUEUE
+            return again
+        return self._offer(ch, now_s, day)
+
+    def apart_s(self, ch: int, now_s: int) -> int:
+        clear = now_s
+        for o, gap in enumerate(self.table.gaps[ch]):
+            end_s = self.state.channels[o].end_s
+            if gap and end_s >= 0:
+                clear = max(clear, end_s + gap)
+        return clear
+
+    def _offer(self, ch: int, now_s: int, day: Day) -> int:
+        """Work out what the dose that is due comes to; returns as `_wait` does."""
+        lane = self.lanes[ch]
+        cfg = self.setup.channels[ch]
+        c = self.state.channels[ch]
+        whole = base = day.ul(ch, lane.at)
+        plan_ul = day_ul(cfg, lane.date, ()) if c.over else day.totals[ch]
+        if c.date == lane.date:
+            base = max(0, min(whole, max(plan_ul, day.totals[ch]) - c.day_ul))
+        base -= lanes.trimmed_ul(self, ch, base)
+        up = 0
+        if base < cfg.least_ul:
+            lane.offer = (base, 0, whole - base, 0)
+            return 0
+        if c.owed and base == whole and plan_ul <= day.totals[ch] and now_s >= self.state.fresh_s:
+            up = min(base * cfg.raise_pct // 100, cfg.most_ul - base, sum(c.owed[1::2]))
+            if up > 0:
+                up = min(up, room.room_ul(self, ch, now_s))
+        left = room.left_ul(self, ch, now_s)
+        have = c.fill_ul - c.taken_ul - cfg.dead_ul if c.fill_ul >= 0 else left
+        up = max(0, min(up, left - base, have - base))
+        counts = self.counts(ch, base + up)
+        if up and run_s(counts, cfg.speed_cps) > cfg.run_most_s:
+            up = 0
+            counts = self.counts(ch, base)
+        lane.offer = (base + up, counts, whole - base, up)
+        if base > left:
+            lane.why = CAP
+            return max(now_s + 60, c.ring.frees_s(now_s, base - left))
+        if base > have:
+            lane.why = EMPTY
+            return now_s + cfg.grace_s
+        if base > cfg.most_ul or counts <= 0 or run_s(counts, cfg.speed_cps) > cfg.run_most_s:
+            lane.why = LIMIT
+            return now_s + cfg.grace_s
+        return 0
+
+    def _start(self, ch: int, now_s: int) -> "tuple[int, int, int] | None":
+        lane = self.lanes[ch]
+        c = self.state.channels[ch]
+        ul, counts, trim, up = lane.offer
+        due = lane.due_w
+        if not counts:
+            lanes.skip(self, ch, ul, trim, now_s)
+            self._next(lane, now_s)
+            return None
+        lanes.flush(self, ch, now_s)
+        dates = lane.date - c.date
+        self.put(now_s, "I", (ch, due - c.wm_w, lane.at, ul, counts, dates, trim, up))
+        self._next(lane, now_s)
+        return self.go(ch, counts)
+
+    def _next(self, lane: lanes.Lane, now_s: int) -> None:
+        lane.at += 1
+        lane.why = 0
+        lane.due_w = -1
+        self.wake_s = now_s
+
+    def counts(self, ch: int, ul: int) -> int:
+        """The counts that `ul` comes to now, the remainder and a timed motor's dead time included."""
+        c = self.state.channels[ch]
+        return to_counts(ul, c.cal_counts, c.cal_ul, c.rem) + c.cal_offset
+
+    def go(self, ch: int, counts: int) -> "tuple[int, int, int]":
+        """The answer of `poll` for a run whose intent is recorded."""
+        self.running = True
+        return ch, counts, run_s(counts, self.setup.channels[ch].speed_cps) + 1

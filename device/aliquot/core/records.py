@@ -1,0 +1,45 @@
+"""One journal record as one line of text: written here, read here, nowhere else.
+
+A line is `sequence delta kind fields... ["text] crc`: decimal numbers, the delta in engine seconds
+from the record before, trailing zero fields left out, and a CRC-32 (IEEE 802.3, eight hex digits)
+of all that stands before the last space. This module never touches files and never judges what a
+record means; `state.py` does that.
+"""
+
+from binascii import crc32
+
+_PAD = (0,) * 12
+
+
+def encode(seq: int, dt_s: int, kind: str, fields: tuple[int, ...], text: str = "") -> str:
+    """Return the line of a record, with its newline."""
+    n = len(fields)
+    while n and not fields[n - 1]:
+        n -= 1
+    body = "%d %d %s" % (seq, dt_s, kind)
+    if n:
+        body += " " + " ".join([str(x) for x in fields[:n]])
+    if text:
+        body += ' "' + text
+    return "%s %08x\n" % (body, crc32(body.encode()))
+
+
+def check(line: bytes) -> bytes:
+    """Return the body of a line (without its newline); ValueError when the CRC does not fit."""
+    body, _, crc = line.rpartition(b" ")
+    if not body or crc != b"%08x" % crc32(body):
+        raise ValueError("checksum")
+    return body
+
+
+def decode(line: bytes) -> tuple[int, int, str, tuple[int, ...], str]:
+    """Return (sequence, delta in seconds, kind, fields, text) of a line without its newline.
+
+    Fields come padded with zeros to at least twelve. ValueError for anything damaged.
+    """
+    head, _, text = str(check(line), "utf-8").partition(' "')
+    part = head.split(" ")
+    if len(part) < 3:
+        raise ValueError("too short")
+    fields = tuple([int(x) for x in part[3:]])
+    return int(part[0]), int(part[1]), part[2], fields + _PAD[len(fields) :], text

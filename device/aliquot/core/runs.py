@@ -1,0 +1,166 @@
+"""How the state adds up runs: intents, outcomes, and doses that passed without one.
+
+One half of the fold, see `state.py`; it adds and never decides. What may have entered counts in
+full: an intent whose outcome is not known is taken as given.
+"""
+
+from aliquot.core.amounts import to_ul
+from aliquot.core.ledger import (
+    COMMANDED, COUNTS, CUP, DOSE, EXTRA, LAPSED, MISSED, OVER, PLANNED, RAISED, REFUSED, RESET, SHORT,
+    SKIPPED, TANK, UNCERTAIN, ChannelState
+)  # fmt: skip
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from aliquot.core.state import State
+
+
+def on_I(state: "State", f: "tuple[int, ...]", text: str) -> None:
+    """Intent: channel, due after watermark, index, ul, counts, dates on, trim, raise."""
+    ch, after, _, ul, counts, dates, trim, up = f[:8]
+    c = _close(state, ch, after, dates, 1)
+    base = ul - up
+    c.day_ul += base
+    c.tot[PLANNED] += base + trim
+    c.tot[SKIPPED] += trim
+    _settle(c, up)
+    c.rem += ul * c.cal_counts - (counts - c.cal_offset) * c.cal_ul
+    state.open = (ch, ul, counts, DOSE, state.now_s, base, up)
+
+
+def on_J(state: "State", f: "tuple[int, ...]", text: str) -> None:
+    """Intent outside the timetable: channel, ul, counts, into (1 tank, 2 cup)."""
+    ch, ul, counts, into = f[:4]
+    c = state.channels[ch]
+    c.extra = []
+    if into == TANK:
+        c.rem += ul * c.cal_counts - (counts - c.cal_offset) * c.cal_ul
+    else:
+        c.cup = 1
+    state.open = (ch, ul, counts, into, state.now_s, 0, 0)
+
+
+def on_O(state: "State", f: "tuple[int, ...]", text: str) -> None:
+    """Outcome: channel, counts beyond the intent (or short of it: < 0), cause, ul owed."""
+    ch, ul, counts, into, _, base, up = state.open
+    c = state.channels[ch]
+    got = ul
+    if f[1]:
+        got, rem = moved(state, counts + f[1])
+        if into != CUP:
+            c.rem = rem
+    if into == DOSE:
+        short = max(0, base - got)
+        back = max(0, min(got - base, up))
+        c.tot[SHORT] += short
+        c.tot[RAISED] += back
+        c.tot[LAPSED] += short - f[3] + up - back
+        c.tot[OVER] += max(0, got - ul)
+        _owe(c, c.wm_w, f[3])
+    state.resets = state.resets + 1 if f[2] == RESET else 0
+    _end(state, c, got, counts + f[1], state.now_s)
+
+
+def moved(state: "State", counts: int) -> "tuple[int, int]":
+    """What the open run brings when it ends after `counts`: (ul, remainder after it)."""
+    ch, ul, planned, into, _, _, _ = state.open
+    c = state.channels[ch]
+    counts = max(0, counts - c.cal_offset)
+    rem = 0
+    if into != CUP:
+        rem = c.rem - ul * c.cal_counts + (planned - c.cal_offset) * c.cal_ul
+    got = to_ul(counts, c.cal_counts, c.cal_ul, rem) if counts else 0
+    return got, rem + got * c.cal_counts - counts * c.cal_ul
+
+
+def on_U(state: "State", f: "tuple[int, ...]", text: str) -> None:
+    """Power went during the run: channel, its longest seconds. All of it counts as given."""
+    _, ul, counts, into, start_s, _, up = state.open
+    c = state.channels[f[0]]
+    c.tot[RAISED] += up
+    if into != CUP:
+        c.tot[UNCERTAIN] += ul
+    state.resets += 1
+    _end(state, c, ul, counts, start_s + f[1])
+
+
+def _end(state: "State", c: ChannelState, ul: int, counts: int, end_s: int) -> None:
+    into = state.open[3]
+    if into != CUP:
+        c.ring.add(state.now_s, end_s, ul)
+        c.end_s = end_s
+        c.tot[COMMANDED] += ul
+        c.tot[COUNTS] += counts
+    if into == TANK:
+        c.tot[EXTRA] += ul
+    c.taken_ul += ul
+    c.tube_ul += ul
+    c.cal_done_ul += ul
+    state.open = ()
+
+
+# Doses that did not run: channel, due after watermark, index of the last, how many, ul, dates
+# on, trimmed ul, owed ul, reason, dates back to the first, index of the first
+
+
+def on_M(state: "State", f: "tuple[int, ...]", text: str) -> None:
+    """Missed: their grace ran out."""
+    c = _pass(state, f, MISSED)
+    c.tot[LAPSED] += f[4] - f[7]
+    _owe(c, c.wm_w, f[7])
+
+
+def on_R(state: "State", f: "tuple[int, ...]", text: str) -> None:
+    """Refused, for the reason."""
+    _pass(state, f, REFUSED)
+
+
+def on_S(state: "State", f: "tuple[int, ...]", text: str) -> None:
+    """Skipped: trimmed away, or below the least dose after a trim or a cut."""
+    _pass(state, f, SKIPPED)
+
+
+def _pass(state: "State", f: "tuple[int, ...]", where: int) -> ChannelState:
+    c = _close(state, f[0], f[1], f[5], f[3])
+    c.tot[PLANNED] += f[4] + f[6]
+    c.tot[SKIPPED] += f[6]
+    c.tot[where] += f[4]
+    return c
+
+
+def _close(state: "State", ch: int, after_s: int, dates: int, n: int) -> ChannelState:
+    c = state.channels[ch]
+    c.wm_w += after_s
+    if dates:
+        c.date += dates
+        c.day_ul = 0
+        for i in range(len(c.over) - 3, -1, -3):
+            if c.over[i + 1] + c.over[i + 2] <= c.date:
+                del c.over[i : i + 3]
+    c.trim_n = max(0, c.trim_n - n)
+    return c
+
+
+def on_L(state: "State", f: "tuple[int, ...]", text: str) -> None:
+    """Lapsed: channel, ul of what is owed that will never be given."""
+    c = state.channels[f[0]]
+    c.tot[LAPSED] += f[1]
+    _settle(c, f[1])
+
+
+def _owe(c: ChannelState, due_w: int, ul: int) -> None:
+    if not ul:
+        return
+    if len(c.owed) >= 8:
+        c.owed[7] += ul  # joins the newest of four and lapses with it
+    else:
+        c.owed += [due_w, ul]
+
+
+def _settle(c: ChannelState, ul: int) -> None:
+    while ul and c.owed:
+        take = min(ul, c.owed[1])
+        c.owed[1] -= take
+        ul -= take
+        if not c.owed[1]:
+            del c.owed[:2]

@@ -1,0 +1,95 @@
+"""The state as a few lines of text, and back: what a journal segment opens with.
+
+`load(dump(state))` equals the state in everything that any later record or question can see. The
+module never looks at rules; a new attribute belongs into `_STATE` or `_CHANNEL`, and a test fails
+until it is there. Needed at start-up and at a rotation only, so the board imports it on demand.
+"""
+
+from aliquot.core.ledger import ChannelState
+from aliquot.core.state import State
+from aliquot.core.window import Window
+
+_STATE = (
+    "seq now_s offset quality hold_w fault latched fault_last fault_n fault_s gap foreign fresh_s resets"
+).split()
+_CHANNEL = (
+    "rev wm_w date day_ul rem cal_counts cal_ul cal_offset cal_sig cal_w cal_done_ul tube_w tube_ul"
+    " fill_ul taken_ul low hold_w cup fault latched fault_last fault_n fault_s trim_pct trim_n end_s"
+).split()
+
+
+def dump(state: State) -> list[str]:
+    """Return the lines of a snapshot, without newline and check: the state, its texts, a line a
+    channel. Every list of numbers stands between semicolons."""
+    lines = [
+        _join([[getattr(state, a) for a in _STATE], state.requests, state.dogs, list(state.open)]),
+        " ".join([state.hash or "-"] + state.ids),
+    ]
+    for c in state.channels:
+        own = [getattr(c, a) for a in _CHANNEL]
+        lines.append(_join([own, c.over, c.owed, c.extra, c.tot, _ring(c.ring, state.now_s)]))
+    return lines
+
+
+def load(lines: list[str]) -> State:
+    """Return the state of `dump`'s lines; ValueError where they are not such lines."""
+    state = State()
+    own, state.requests, state.dogs, run = _split(lines[0], 4)
+    _set(state, _STATE, own)
+    state.open = tuple(run)
+    names = lines[1].split(" ")
+    state.hash, state.ids = "" if names[0] == "-" else names[0], names[1:]
+    if len(lines) != 2 + len(state.ids):
+        raise ValueError("channels")
+    for line in lines[2:]:
+        c = ChannelState()
+        own, c.over, c.owed, c.extra, c.tot, ring = _split(line, 6)
+        _set(c, _CHANNEL, own)
+        if len(c.tot) != 12:
+            raise ValueError("totals")
+        _fill(c.ring, ring, state.now_s)
+        state.channels.append(c)
+    return state
+
+
+def _ring(ring: Window, now_s: int) -> list[int]:
+    """The places of a ring as age and volume, each as the change of its change: mostly zeros."""
+    out = [now_s - ring.since_s]
+    age = step = ul = 0
+    for i in range(ring.n):
+        place = (ring.first + i) % len(ring.ul)
+        new = now_s - ring.at_s[place]
+        out += [new - age - step, ring.ul[place] - ul]
+        step = new - age
+        age, ul = new, ring.ul[place]
+    return out
+
+
+def _fill(ring: Window, numbers: list[int], now_s: int) -> None:
+    ring.since_s = now_s - numbers[0]
+    age = step = ul = 0
+    for i in range(len(numbers) // 2):
+        step += numbers[1 + 2 * i]
+        age += step
+        ul += numbers[2 + 2 * i]
+        ring.at_s[i], ring.ul[i] = now_s - age, ul
+        ring.total_ul += ul
+        ring.n += 1
+
+
+def _join(lists: list[list[int]]) -> str:
+    return ";".join([" ".join([str(x) for x in part]) for part in lists])
+
+
+def _split(line: str, n: int) -> list[list[int]]:
+    parts = line.split(";")
+    if len(parts) != n:
+        raise ValueError("parts")
+    return [[int(x) for x in part.split(" ")] if part else [] for part in parts]
+
+
+def _set(target: object, names: list[str], values: list[int]) -> None:
+    if len(values) != len(names):
+        raise ValueError("attributes")
+    for name, value in zip(names, values):
+        setattr(target, name, value)

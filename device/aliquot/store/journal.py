@@ -1,0 +1,73 @@
+"""The journal while it runs: one record is one line, one write, one step of the fold.
+
+Nothing is ever written behind bytes that may be torn: a failed write ends its segment, and the next
+record opens another one, whose snapshot does not hold the record that failed. Reading, rotating
+and tidying are `recover.py` and `keep.py`; no rule of dosing is looked at here.
+"""
+
+import sys
+
+from aliquot.core.records import encode
+
+SEGMENT_MOST = 16384
+LINE_MOST = 1024
+_IO = 5
+_PAD = (0,) * 12
+
+
+class Journal:
+    """`state` is what all records so far add up to; only `put` changes it.
+
+    files: see `files.Files`; number and size are those of the segment that may be appended to. With
+    `size` at SEGMENT_MOST the next record opens a new one. `untidy` counts the rotations in a row
+    after which the oldest segments could not be put away: nothing is lost, but the flash fills.
+    """
+
+    def __init__(self, files, state, number: int = 0, size: int = SEGMENT_MOST) -> None:
+        self.files = files
+        self.state = state
+        self.number = number
+        self.name = ""
+        self.size = size
+        self.broken = False
+        self.untidy = 0
+
+    def put(self, now_s: int, kind: str, fields: tuple[int, ...], text: str = "") -> None:
+        """Make a record durable, then fold it into the state.
+
+        OSError: it is not in the state, and will not be after a restart unless that comes first: then
+        it may be, as if the power had gone right after the write. ValueError: it is not a record.
+        """
+        state = self.state
+        dt_s = now_s - state.now_s
+        line = encode(state.seq + 1, dt_s, kind, fields, text).encode()
+        if dt_s < 0 or len(line) > LINE_MOST or line.find(b"\n") + 1 != len(line):
+            raise ValueError("record " + kind)
+        if self.broken:
+            raise OSError(_IO)
+        if self.size + len(line) > SEGMENT_MOST:
+            self._roll()
+        size = self.size + len(line)
+        self.size = SEGMENT_MOST  # until the write is known to be whole
+        self.files.append(self.name, line)
+        self.size = size
+        self.broken = True  # until the fold is known to be whole; only a new start mends it
+        state.apply(dt_s, kind, fields + _PAD[len(fields) :], text)
+        self.broken = False
+
+    def _roll(self) -> None:
+        from aliquot.store import keep
+
+        try:
+            keep.roll(self)
+        finally:
+            forget("aliquot.store.keep", "aliquot.store.segment", "aliquot.core.snapshot")
+
+
+def forget(*names: str) -> None:
+    """Drop modules that are needed once in a while; where memory is plenty they stay, for speed."""
+    if sys.implementation.name == "micropython":
+        for name in names:
+            if sys.modules.pop(name, None):
+                package, _, own = name.rpartition(".")
+                delattr(sys.modules[package], own)

@@ -1,0 +1,131 @@
+"""What the resident modules cost on a fresh 32-bit VM: the heap kept, module by module.
+
+Method. Each step is a run of its own, followed by a collection in another: this port frees only
+between runs. A row is the growth of `gc.mem_alloc()` over one step, with all that was made before
+still alive: the import of a resident module, then the set-up, the state, the engine, and the
+engine after it has lived through a day, so that every cache is filled. Modules imported on demand
+are used and dropped on the way, as on a board; the names that they leave behind are counted.
+The scripts' own names are counted too, which errs on the high side.
+
+The pool of names grows in jumps, so a row can carry up to 2 KB that the next one uses.
+"""
+
+import ast
+import dataclasses
+import json
+from pathlib import Path
+
+import aliquot
+from aliquot_host.vm import Vm, device_files
+
+from conformance.tank import canonical
+
+ROOT = Path(next(iter(aliquot.__path__))).parent
+# What a board holds from start to end; everything these import at their top is resident with them.
+ENTRIES = ("aliquot.core.engine", "aliquot.store.journal", "aliquot.store.files")
+SETTLE = "import board"
+WARM = """
+import gc, sys, micropython, array, binascii, errno, hashlib, json, os
+import aliquot, aliquot.core, aliquot.store
+from micropython import const
+def show():
+    micropython.qstr_info()
+    print(gc.mem_alloc())
+show()
+"""
+
+
+@dataclasses.dataclass(frozen=True)
+class Row:
+    """One step: the heap and the interned names it left, and the lines of code it brought."""
+
+    what: str
+    kept: int
+    names: int
+    lines: int = 0
+
+
+def path_of(module: str) -> Path:
+    return ROOT / (module.replace(".", "/") + ".py")
+
+
+def imports(module: str) -> list[str]:
+    """The aliquot modules that a module imports when it is imported itself."""
+    found: list[str] = []
+    for node in ast.parse(path_of(module).read_text("utf-8")).body:
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("aliquot"):
+            inner = [f"{node.module}.{alias.name}" for alias in node.names]
+            found += [name for name in inner if path_of(name).is_file()]
+            if path_of(str(node.module)).is_file():
+                found.append(str(node.module))
+        elif isinstance(node, ast.Import):
+            found += [a.name for a in node.names if a.name.startswith("aliquot.")]
+    return found
+
+
+def resident() -> list[str]:
+    """The resident modules, each after those it imports."""
+    order: list[str] = []
+
+    def visit(module: str) -> None:
+        if module not in order:
+            for other in imports(module):
+                visit(other)
+            order.append(module)
+
+    for entry in ENTRIES:
+        visit(entry)
+    return order
+
+
+def on_demand() -> list[str]:
+    kept = resident()
+    modules = [f"aliquot.{part}.{p.stem}" for part in ("core", "store")
+               for p in sorted((ROOT / "aliquot" / part).glob("*.py")) if p.stem != "__init__"]  # fmt: skip
+    return [m for m in modules if m not in kept]
+
+
+def code_lines(module: str) -> int:
+    """Lines that hold code: no blank ones, no comments, no docstrings."""
+    source = path_of(module).read_text("utf-8")
+    used: set[int] = set()
+    quiet: set[int] = set()
+    for node in ast.walk(ast.parse(source)):
+        if hasattr(node, "lineno"):
+            used.update((node.lineno, node.end_lineno or node.lineno))
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
+            quiet.update(range(node.lineno, (node.end_lineno or node.lineno) + 1))
+    return len(used - quiet)
+
+
+def heap_kept(vm: Vm, channels: int = 8, extra: dict[str, bytes] | None = None) -> list[Row]:
+    """The rows of a board with `channels` channels of 24 doses; `extra` replaces device files."""
+    steps: list[str] = [WARM]
+    labels: list[str] = []
+
+    def row(label: str, *parts: str) -> None:
+        labels.append(label)
+        steps.extend([*parts, "gc.collect()", f"print({label!r})\nshow()"])
+
+    row("", "show()")
+    for module in resident():
+        row(module, f"import {module}")
+    row("set-up", BUILD, DROP)
+    row("state", OPEN, DROP)
+    row("engine", START, DROP)
+    row("a day lived", *[f"live({h * 3600}, {h * 3600 + 3600})" for h in range(25)], DROP)
+    files = {
+        **device_files(),
+        "/setup.json": json.dumps(canonical(channels), sort_keys=True).encode(),
+        **(extra or {}),
+    }
+    told = vm.run(steps, files).text.split("\n")
+    marks = []
+    for label in labels:
+        at = told.index(label)
+        names = int(told[at + 1].split("n_qstr=")[1].split(",")[0])
+        marks.append((label, int(told[at + 2]), names))
+    return [
+        Row(label, kept - before, names - known, code_lines(label) if "." in label else 0)
+        for (_, before, known), (label, kept, names) in zip(marks, marks[1:], strict=False)
+    ]

@@ -1,0 +1,115 @@
+"""A month of a small tank on core and store alone, the same on every interpreter.
+
+Outages, cut runs, motor faults, a lost clock and the acts of a user come from one number, by a
+generator written down here. `main()` prints the SHA-256 of every file that the month left on the
+file system, then of all of them; a single byte that differs anywhere shows.
+"""
+
+import hashlib
+import os
+import sys
+
+from rig import Power, Rig, journal_files
+from tank import canonical
+
+DAYS = 31
+START_W = 827017200  # 2026-03-17T00:00 in Berlin: the clock change of 29 March falls into it
+ACTS = (
+    # day, kind, fields (see the fold)
+    (2, "P", (0, 50, 9, 101), ""),
+    (4, "D", (1, -4000, 9577, 5, 0, 102), ""),
+    (6, "K", (2, 12802, 9800, 0, 0, 103), ""),
+    (9, "H", (3, 0, 104), ""),
+    (10, "h", (3, 0, 105), ""),
+    (12, "X", (0, 1500, 0, 1, 106), ""),
+    (15, "F", (1, 400000, 107), ""),
+    (20, "N", (2, 108), ""),
+    (23, "E", (1, 255, 109), "7.9 dKH"),
+    (26, "P", (3, 100, 3, 110), ""),
+)
+
+
+class Chance:
+    """Numbers that only look like chance (the linear congruence of POSIX's sample rand)."""
+
+    def __init__(self, seed):
+        self.seed = seed
+
+    def below(self, n):
+        self.seed = (self.seed * 1103515245 + 12345) % 2147483648
+        return self.seed // 65536 % n
+
+
+class Month:
+    """One day a call, so that an interpreter that frees only between calls can keep up."""
+
+    def __init__(self, root, seed=1, data=None):
+        self.chance = Chance(seed)
+        self.rig = Rig(root, data or canonical(), START_W)
+        self.rig.boot()
+        self.rig.sleep(30)
+        self.rig.clock()
+        self.outages = 0
+        self.acts = list(ACTS)
+        self.next_cut_w = START_W + 40000
+
+    def day(self, number):
+        rig = self.rig
+        end_w = START_W + (number + 1) * 86400
+        while rig.wall_s < end_w:
+            if rig.wall_s >= self.next_cut_w:
+                self._outage()
+                continue
+            while self.acts and rig.wall_s >= START_W + self.acts[0][0] * 86400 + 3000:
+                _, kind, fields, text = self.acts.pop(0)
+                self._act(kind, fields, text)
+            until_s = rig.now_s + min(end_w, self.next_cut_w) - rig.wall_s
+            short = 300 if self.chance.below(200) == 0 else 0
+            cut_s = 1 if self.chance.below(150) == 0 else -1
+            try:
+                rig.step(until_s, cut_s, short, 4 if short else 0)
+            except Power:
+                self._outage()
+
+    def _act(self, kind, fields, text):
+        rig = self.rig
+        state = rig.engine.state
+        if kind == "K":
+            sig = state.channels[fields[0]].cal_sig
+            fields = fields[:4] + (sig,) + fields[5:]
+        if kind == "D":
+            fields = fields[:4] + (rig.wall_s,) + fields[5:]
+        rig.engine.act(rig.now_s, kind, fields, text)
+
+    def _outage(self):
+        rig = self.rig
+        self.outages += 1
+        long = self.chance.below(4) == 0
+        rig.off(60 + self.chance.below(86400 * 2 if long else 5000))
+        rig.boot(2 if self.chance.below(3) == 0 else 0)
+        rig.sleep(10 + self.chance.below(900))
+        rig.clock(1 + self.chance.below(2))
+        self.next_cut_w = rig.wall_s + 3600 + self.chance.below(86400 * 4)
+
+    def report(self):
+        """Print the sums of all files, and what went in, so that nothing is compared by chance."""
+        whole = hashlib.sha256()
+        for name, content in journal_files(self.rig.root):
+            print(name, len(content), digest(hashlib.sha256(content)))
+            whole.update(name.encode() + content)
+        for i, c in enumerate(self.rig.engine.state.channels):
+            print(i, c.rev, c.rem, c.tot)
+        print(self.outages, "outages", len(self.rig.ends), "runs", self.rig.engine.state.seq)
+        print("sha256", digest(whole))
+
+
+def digest(hash_):
+    return "".join(["%02x" % b for b in hash_.digest()])
+
+
+def main(root, seed=1):
+    month = Month(root, seed)
+    for number in range(DAYS):
+        month.day(number)
+    month.report()
+    print(sys.implementation, os.getcwd() if 0 else "", file=sys.stderr)
