@@ -9,7 +9,7 @@ import sys
 if sys.version_info < (3, 11):
     sys.stderr.write(
         "aliquot needs Python 3.11 or newer, and this is %d.%d: name a newer one, for example "
-        "`python3.12 host_tools`.\n" % tuple(sys.version_info[:2])  # noqa: UP031
+        "`python3.12 host_tools`.\n" % tuple(sys.version_info[:2])
     )
     sys.exit(2)
 

@@ -5,7 +5,14 @@ import os
 import shutil
 from pathlib import Path
 
+import hypothesis
 import pytest
+
+# A slow machine is no failure; in CI the same commit always tries the same examples.
+hypothesis.settings.register_profile(
+    "aliquot", deadline=None, derandomize=bool(os.environ.get("CI"))
+)
+hypothesis.settings.load_profile("aliquot")
 
 ROOT = Path(__file__).resolve().parent.parent
 

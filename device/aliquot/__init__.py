@@ -1,3 +1,3 @@
-"""Aliquot: so many millilitres a day into motor counts. This file holds the version and no code."""
+"""Aliquot: so many millilitres a day into motor counts. It holds the version and no code."""
 
 __version__ = "0.1.0"

@@ -25,9 +25,9 @@ import subprocess
 import sys
 import time
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Generator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 WINDOWS = sys.platform == "win32"
@@ -91,10 +91,10 @@ def ready(root: Path, groups: Sequence[str]) -> Path:
     if is_ready(venv, python, wanted):
         return python
     try:
-        with locked(root / ".venv.lock"):
+        with locked(root / ".venv.lock") as held:
             # While this call waited, another one may have done the work.
             if not is_ready(venv, python, wanted):
-                set_up(root, venv, python, wanted)
+                set_up(root, venv, python, wanted, held)
     except OSError as problem:
         raise CannotSetUp(f"{venv} cannot be made ({problem}); is the folder writable?") from None
     return python
@@ -128,10 +128,12 @@ def read_stamp(venv: Path) -> dict[str, Any]:
         found = json.loads((venv / "aliquot.json").read_text("utf-8"))
     except (OSError, ValueError):
         return {}
-    return found if isinstance(found, dict) else {}
+    return cast(dict[str, Any], found) if isinstance(found, dict) else {}
 
 
-def set_up(root: Path, venv: Path, python: Path, wanted: dict[str, Any]) -> None:
+def set_up(
+    root: Path, venv: Path, python: Path, wanted: dict[str, Any], held: Sequence[int]
+) -> None:
     """Bring the environment to `wanted`, from whatever state it is in. Runs under the lock."""
     started = time.monotonic()
     mark = venv / "aliquot.unfinished"
@@ -148,7 +150,7 @@ def set_up(root: Path, venv: Path, python: Path, wanted: dict[str, Any]) -> None
         if not runs(python, "-c", "import pip") and not runs(python, "-m", "ensurepip"):
             raise CannotSetUp(".venv has no pip: remove .venv and run this again.")
     mark.touch()
-    install(root, venv, python, wanted["groups"])
+    install(root, venv, python, wanted["groups"], held)
     new = venv / "aliquot.json.new"
     new.write_text(json.dumps(wanted) + "\n", "utf-8")
     os.replace(new, venv / "aliquot.json")
@@ -157,7 +159,7 @@ def set_up(root: Path, venv: Path, python: Path, wanted: dict[str, Any]) -> None
 
 
 def runs(python: Path, *arguments: str) -> bool:
-    """Whether a Python starts and does what is asked; one whose system Python went away does not."""
+    """Whether a Python starts and does what is asked; one whose base Python went away does not."""
     if not python.exists():
         return False
     try:
@@ -194,7 +196,9 @@ def make_venv(venv: Path) -> None:
         )
 
 
-def install(root: Path, venv: Path, python: Path, groups: Sequence[str]) -> None:
+def install(
+    root: Path, venv: Path, python: Path, groups: Sequence[str], held: Sequence[int]
+) -> None:
     """Install the requirements of the project and of the groups, then the project, editable.
 
     Two steps, and pinned: where the requirements are there already, neither needs the network.
@@ -214,8 +218,8 @@ def install(root: Path, venv: Path, python: Path, groups: Sequence[str]) -> None
     log = venv / "aliquot.log"
     log.write_bytes(b"")
     if needs:
-        run_pip([*pip, *pinned, *dict.fromkeys(needs)], root, log)
-    run_pip([*pip, "--no-deps", "--no-build-isolation", "-e", str(root)], root, log)
+        run_pip([*pip, *pinned, *dict.fromkeys(needs)], root, log, held)
+    run_pip([*pip, "--no-deps", "--no-build-isolation", "-e", str(root)], root, log, held)
 
 
 def pyproject_of(root: Path) -> dict[str, Any]:
@@ -236,8 +240,11 @@ def members(known: Mapping[str, Any], name: str, within: tuple[str, ...] = ()) -
     return found
 
 
-def run_pip(command: Sequence[str], root: Path, log: Path) -> None:
-    """Run pip, its words into the log; where it fails, say in one line why and what to do."""
+def run_pip(command: Sequence[str], root: Path, log: Path, held: Sequence[int]) -> None:
+    """Run pip, its words into the log; where it fails, say in one line why and what to do.
+
+    pip holds the lock too: where this process is killed, the next call waits for pip to end.
+    """
     # A pip that is told to install for the user refuses to install into an environment.
     environment = {**os.environ, "PIP_USER": "0"}
     with log.open("ab") as words:
@@ -248,6 +255,7 @@ def run_pip(command: Sequence[str], root: Path, log: Path) -> None:
             env=environment,
             stdout=words,
             stderr=subprocess.STDOUT,
+            pass_fds=held,
             check=False,
         )
     if done.returncode == 0:
@@ -272,8 +280,11 @@ def last_line(text: str) -> str:
 
 
 @contextlib.contextmanager
-def locked(file: Path) -> Iterator[None]:
-    """Hold a lock that ends with this process, however it ends; wait for another's to end."""
+def locked(file: Path) -> Generator[tuple[int, ...]]:
+    """Hold a lock that ends with this process, however it ends; wait for another's to end.
+
+    Gives the descriptors that a child must inherit to hold the lock as well (none on Windows).
+    """
     deadline = time.monotonic() + LOCK_MOST_S
     told = False
     with file.open("a+b") as handle:
@@ -284,7 +295,7 @@ def locked(file: Path) -> Iterator[None]:
                 say("another call is setting up .venv; waiting ...")
                 told = True
             time.sleep(0.2)
-        yield
+        yield () if WINDOWS else (handle.fileno(),)
 
 
 def try_lock(descriptor: int) -> bool:

@@ -1,4 +1,4 @@
-"""The command `aliquot`: finds the module of a command, runs it, and turns what it raises into words.
+"""The command `aliquot`: finds a command's module, runs it, and turns what it raises into words.
 
 It never imports a command that does not run: `--help` reads the table below and nothing else.
 """
@@ -54,8 +54,9 @@ COMMANDS = {
 
 EPILOG = """\b
 Examples:
-  aliquot new --from EXAMPLE --yes reef.toml
+  aliquot new reef.toml --yes --from four_channels
   aliquot timetable reef.toml --days 2
+
 \b
 Exit codes: 0 fine, 1 a finding, 2 bad input. ALIQUOT_DEBUG=1 shows tracebacks.
 """
@@ -127,6 +128,7 @@ def cli() -> None:
 
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run the command line (default: the process's own) and return its exit code."""
+    stdout = sys.stdout
     try:
         returned = cli.main(
             args=None if arguments is None else list(arguments),
@@ -157,9 +159,12 @@ def run(arguments: Sequence[str] | None = None) -> int:
         tell("", "", "Interrupted.")
         return errors.INTERRUPTED
     except BrokenPipeError:
-        # The reader has seen enough (`aliquot timetable ... | head`); that is no mistake.
-        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - until the end
-        return errors.FINE
+        return leave_quietly()
+    except SystemExit:
+        # click answers a closed pipe with another stdout and with 1, which here means a finding.
+        if sys.stdout is not stdout:
+            return leave_quietly()
+        raise
     except OSError as wrong:
         if wrong.filename is None:
             return tell_our_mistake(wrong)
@@ -167,6 +172,13 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return errors.BAD_INPUT
     except Exception as mistake:  # noqa: BLE001 - a person is told, a programmer may look closer
         return tell_our_mistake(mistake)
+
+
+def leave_quietly() -> int:
+    """The reader has seen enough (`aliquot timetable ... | head`): no mistake. The exit code."""
+    # What is still in the buffer goes nowhere, so that Python's flush at the end meets no pipe.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    return errors.FINE
 
 
 def tell(head: str, *lines: str) -> None:

@@ -1,4 +1,4 @@
-"""What a command raises and how it is told: bad input, a finding. It never ends the program itself.
+"""What a command raises and how it is told: bad input, a finding. It never ends the program.
 
 Exit codes of `aliquot`, from here alone:
 
@@ -75,7 +75,7 @@ class Problem:
 
 
 class BadInput(Exception):
-    """The input cannot be used: exit code 2. `where` is the file or the option, if one is to blame."""
+    """The input cannot be used: exit code 2. `where` is the file or option that is to blame."""
 
     def __init__(self, problems: Problem | Iterable[Problem], where: str = "") -> None:
         self.problems = (problems,) if isinstance(problems, Problem) else tuple(problems)

@@ -1,6 +1,6 @@
 """What every field is for, in words, keyed by the path of the table of fields.
 
-The schema for editors, `aliquot check --explain`, messages about missing fields and the reference all
+The schema for editors, `aliquot check --explain`, messages about missing fields and the reference
 take their words from here. A test keeps it complete both ways. No numbers that the table holds.
 """
 
@@ -35,7 +35,7 @@ HELP = {
         "The most that may enter the tank through this channel in any 24 hours, whatever happens. "
         "It is never worked out from the plan, so that a slip in the plan cannot move it."
     ),
-    "channel.dose_least_ul": "The smallest dose; a day holds fewer doses rather than smaller ones.",
+    "channel.dose_least_ul": "The smallest dose; a day has fewer doses rather than smaller ones.",
     "channel.dose_most_ul": "The largest dose, a raised one or an extra too.",
     "channel.run_most_s": "The longest run of the pump; it is stopped there.",
     "channel.grace_s": "How late a dose may still be given before it counts as missed.",
@@ -63,7 +63,7 @@ HELP = {
     "channel.reservoir.low_pct": "At this part of its size, in %, it is called low.",
     "channel.reservoir.left_ul": "What is in it when the set-up is first taken over.",
     "channel.catch_up": "How missed doses are given back, as bounded raises of later doses.",
-    "channel.catch_up.raise_pct": "The most that a later dose is raised, in %; 0 gives nothing back.",
+    "channel.catch_up.raise_pct": "The most that a later dose is raised, in %; 0 for no catch-up.",
     "channel.catch_up.max_age_s": "What was missed longer ago than this lapses.",
     "channel.catch_up.max_ul": "More than this is never owed.",
     "channel.remind": "When to be reminded; 0 is never.",
@@ -83,14 +83,14 @@ HELP = {
     "group.channels": "The channels.",
     "group.cap_ul": "The most that may enter through all of them together in any 24 hours.",
     "clock": "What to do without a trusted clock.",
-    "clock.carry_on_s": "After so long go on with the estimated time; 0 holds until the clock is set.",
+    "clock.carry_on_s": "After so long go on with the estimated time; 0 waits for the clock.",
 }
 
 # The defaults that depend on other fields (`*` in the table).
 DERIVED = {
     "tz": "the rule that the zone database gives for timezone",
     "channel.run_most_s": "twice the time that dose_most_ml takes, at least 10 s",
-    "channel.grace_s": "30 minutes, or a minute less than the shortest time between two doses",
+    "channel.grace_s": "30 minutes, or less where doses follow each other sooner",
     "channel.pump.output": "the first output that no channel before it uses",
     "channel.pump.speed_cps": "500, or 1000 for a timed motor, whose counts are milliseconds",
     "channel.reservoir.left_ul": "size_ml, a full container",
@@ -108,8 +108,17 @@ MISSING = {
     ),
     "channel.dose_most_ul": "Add dose_most_ml, the largest dose your animals stand at once.",
     "channel.calibration": (
-        "Measure the pump, then add calibration = { counts = 12800, ml = 10.02 } with your figures."
+        "Measure the pump, then add calibration = { counts = 12800, ml = 10.02 }, your figures."
     ),
+}
+
+# Advice where a value lies outside its range and the help of the field would not help.
+MEASURE = "Measure the pump into a cup again: without a true calibration no dose means anything."
+RANGE = {
+    "channel.calibration.counts": MEASURE,
+    "channel.calibration.ul": MEASURE,
+    "channel.daily_ul": "Look for a slip: an aquarium takes no more than that in a day.",
+    "channel.cap_ul": "The cap is what keeps animals safe: set it a little above the fullest day.",
 }
 
 

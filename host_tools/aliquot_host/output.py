@@ -66,7 +66,9 @@ def table(
     from rich.text import Text
 
     right = set(numbers)
-    grid = Table(title=title or None, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
+    grid = Table(
+        title=title or None, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD
+    )
     for column in columns:
         grid.add_column(Text(column), justify="right" if column in right else "left")
     for row in rows:

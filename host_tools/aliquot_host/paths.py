@@ -1,16 +1,37 @@
-"""Paths of a set-up: from the dotted ones of the validator to the ones people see, and to the table.
+"""Paths of a set-up: the dotted ones of the validator, as people see them, and in the table.
 
-`channel.0.daily_ul` is shown as `channel[alk].daily_ml` beside a TOML file. Nothing is checked here.
+`channel.0.daily_ul` is shown as `channel[alk].daily_ml` beside a TOML file. Nothing is checked
+here: the data may be anything that a parser can give.
 """
 
 from __future__ import annotations
 
 import functools
-from typing import Any
+from typing import Any, cast
 
 from aliquot.core import fields
 
 Row = tuple[str, str, str, int, int, str]
+
+
+def as_table(value: object) -> dict[str, Any]:
+    """The value where it is a table, else an empty one."""
+    return cast("dict[str, Any]", value) if isinstance(value, dict) else {}
+
+
+def is_table(value: Any) -> bool:
+    """Whether the value is a table; says no more to a type checker."""
+    return isinstance(value, dict)
+
+
+def is_list(value: Any) -> bool:
+    """Whether the value is a list; says no more to a type checker."""
+    return isinstance(value, list)
+
+
+def as_list(value: object) -> list[Any]:
+    """The value where it is a list, else an empty one."""
+    return cast("list[Any]", value) if isinstance(value, list) else []
 
 
 @functools.cache
@@ -64,9 +85,7 @@ def shown(path: str, data: Any, toml: bool) -> str:
 
 def _entry(section: str, index: int, data: Any) -> str:
     if section == "channel":
-        channels: Any = data.get("channel") if isinstance(data, dict) else None
-        listed: list[Any] = channels if isinstance(channels, list) else []
-        ids = [c.get("id") if isinstance(c, dict) else None for c in listed]
+        ids = [as_table(c).get("id") for c in as_list(as_table(data).get("channel"))]
         name = ids[index] if index < len(ids) else None
         if isinstance(name, str) and 0 < len(name) <= 16 and ids.count(name) == 1:
             return name

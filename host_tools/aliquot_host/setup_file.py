@@ -1,8 +1,8 @@
 """Reads a set-up, TOML or canonical JSON, into complete canonical data, and writes either.
 
-Whatever is wrong with a file, whoever made it, becomes one BadInput with every problem; nothing else
-is ever raised, and no value is rounded, guessed or cut. Numbers are read as text and kept exact. The
-file is only read; writing belongs to the commands.
+Whatever is wrong with a file, whoever made it, becomes one BadInput with every problem; nothing
+else is ever raised, and no value is rounded, guessed or cut. Numbers are read as text and kept
+exact. The file is only read; writing belongs to the commands.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ import difflib
 import functools
 import hashlib
 import json
-import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -23,18 +22,16 @@ from aliquot.core.plan import Setup
 from aliquot.core.setup import build
 from aliquot.core.validate import SKIP
 from aliquot.core.zone_text import parse
-from aliquot_host import defaults, help_texts, paths, spelling, zones
+from aliquot_host import boards, defaults, help_texts, paths, raw_file, spelling, zones
 from aliquot_host.errors import BadInput, Problem, bad
-from aliquot_host.spelling import Number, Refused, sentence
+from aliquot_host.paths import as_list, as_table, is_list, is_table
+from aliquot_host.raw_file import Raw
+from aliquot_host.spelling import Refused, sentence
 
-FILE_MOST_BYTES = 64 * 1024
 CANONICAL_MOST_BYTES = 16 * 1024
-DEPTH_MOST = 8
-DIGITS_MOST = 4000
 PROBLEMS_MOST = 100
 
 Data = dict[str, Any]
-Raw = dict[str, Any]
 
 
 @dataclasses.dataclass(frozen=True)
@@ -74,15 +71,6 @@ class Loaded:
         return paths.shown(path, self.data, self.toml)
 
 
-class _Table(dict[str, Any]):
-    """A JSON object that remembers names which stood in it twice."""
-
-    def __init__(self, pairs: list[tuple[str, Any]]) -> None:
-        super().__init__(pairs)
-        seen: set[str] = set()
-        self.twice = [name for name, _ in pairs if name in seen or seen.add(name)]
-
-
 @dataclasses.dataclass
 class _Reading:
     """What is known while a file is read."""
@@ -96,10 +84,21 @@ class _Reading:
     filled: list[str] = dataclasses.field(default_factory=list[str])
     data: Any = None
 
-    def add(self, path: str, value: object, limit: str, advice: str, stored: str = "") -> None:
-        """Note a problem at a dotted path."""
-        self.bad.append(path)
-        shown = paths.shown(path, self.data, self.toml) or self.where or "the file"
+    def add(
+        self,
+        path: str,
+        value: object,
+        limit: str,
+        advice: str,
+        stored: str = "",
+        unknown: str = "",
+    ) -> None:
+        """Note a problem at a dotted path, or with `unknown` at a name there that is no field."""
+        self.bad.append(f"{path}.{unknown}" if unknown else path)
+        shown = paths.shown(path, self.data, self.toml)
+        if unknown:
+            shown = f"{shown}.{unknown}" if shown else unknown
+        shown = shown or self.where or "the file"
         self.problems.append(Problem(shown, value, stored, limit, advice))
 
 
@@ -108,95 +107,16 @@ def load(
 ) -> Loaded:
     """Return the set-up of a file or of bytes; BadInput with every problem where it is not valid.
 
-    today: decides which clock changes are tried (the coming five years); default is the day's date.
+    today: decides which clock changes are tried (the coming five years); default: this day.
     """
     if isinstance(source, bytes):
         content = source
     else:
         where = where or str(source)
-        content = read(Path(source))
-    if len(content) > FILE_MOST_BYTES:
-        limit = f"at most {FILE_MOST_BYTES} bytes"
-        raise bad(where or "the file", limit=limit, advice="This is too large for a set-up.")
-    text = _decoded(content, where or "the file")
-    toml = not (where.endswith(".json") or text.lstrip()[:1] in ("{", "["))
-    # A TOML file may open with [tank]; JSON never holds an = outside its texts on that line.
-    if text.lstrip()[:1] == "[" and not where.endswith(".json"):
-        toml = True
-    raw = _parsed(text, toml, where or "the file")
+        content = raw_file.read(Path(source))
+    raw, toml = raw_file.parse(content, where or "the file")
     reading = _Reading(toml, where, today or datetime.date.today())
     return _read(raw, reading)
-
-
-def read(file: Path) -> bytes:
-    """The bytes of a file, no more than can be a set-up; BadInput where it cannot be read."""
-    try:
-        with file.open("rb") as stream:
-            return stream.read(FILE_MOST_BYTES + 1)
-    except FileNotFoundError:
-        raise bad(str(file), advice="There is no such file: look at its name and folder.") from None
-    except IsADirectoryError:
-        raise bad(str(file), advice="This is a folder: name the file in it.") from None
-    except (OSError, ValueError) as wrong:
-        raise bad(str(file), advice=f"It cannot be read: {wrong}.") from None
-
-
-def _decoded(content: bytes, where: str) -> str:
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as wrong:
-        line = content[: wrong.start].count(b"\n") + 1
-        advice = f"Line {line} has bytes that are not text: save the file as UTF-8."
-        raise bad(where, limit="text in UTF-8", advice=advice) from None
-
-
-def _parsed(text: str, toml: bool, where: str) -> Raw:
-    language = "TOML" if toml else "JSON"
-    try:
-        if toml:
-            raw: Any = tomllib.loads(text, parse_float=Number)
-        else:
-            raw = json.loads(
-                text,
-                object_pairs_hook=_Table,
-                parse_float=Number,
-                parse_constant=Number,
-                parse_int=_whole,
-            )
-    except RecursionError:
-        raise _deep(where) from None
-    except ValueError as wrong:
-        advice = f"It cannot be read as {language}: {sentence(str(wrong))}"
-        raise bad(where, limit=f"a whole file of {language}", advice=advice) from None
-    if _depth(raw) > DEPTH_MOST:
-        raise _deep(where)
-    if not isinstance(raw, dict):
-        raise bad(where, raw, limit="an object", advice="This is not a set-up of Aliquot.")
-    return raw  # type: ignore[reportUnknownVariableType]
-
-
-def _deep(where: str) -> BadInput:
-    limit = f"at most {DEPTH_MOST} levels inside each other"
-    return bad(where, limit=limit, advice="This is not a set-up of Aliquot.")
-
-
-def _whole(text: str) -> object:
-    return int(text) if len(text) <= DIGITS_MOST else Number(text)
-
-
-def _depth(raw: Any) -> int:
-    """How many tables and lists stand inside each other, counted without recursion."""
-    depth = 0
-    level: list[Any] = [raw]
-    while level and depth <= DEPTH_MOST:
-        level = [
-            inner
-            for value in level
-            if isinstance(value, (dict, list))
-            for inner in (value.values() if isinstance(value, dict) else value)
-        ]
-        depth += 1
-    return depth
 
 
 def _read(raw: Raw, reading: _Reading) -> Loaded:
@@ -218,11 +138,10 @@ def _read(raw: Raw, reading: _Reading) -> Loaded:
         _tell(reading, refused)
         raise BadInput(reading.problems, reading.where)
     reading.filled = defaults.fill(data)
-    reading.bad += [problem[0] for problem in _tell(reading, validate.shape(data))]
+    _tell(reading, validate.shape(data))
     _derive_and_check(reading, data)
     if reading.problems:
-        shown = reading.problems[:PROBLEMS_MOST]
-        raise BadInput(shown, reading.where)
+        raise BadInput(_ordered(reading)[:PROBLEMS_MOST], reading.where)
     loaded = Loaded(data, reading.toml, reading.where, reading.written, tuple(reading.filled))
     if len(loaded.canonical) > CANONICAL_MOST_BYTES:
         raise bad(
@@ -234,18 +153,29 @@ def _read(raw: Raw, reading: _Reading) -> Loaded:
     return loaded
 
 
+def _ordered(reading: _Reading) -> list[Problem]:
+    """The problems in the order of the file: its own fields, then section by section."""
+    order = ["", *fields.children("")]
+
+    def place(at: int) -> tuple[int, int]:
+        parts = reading.bad[at].split(".")
+        section = order.index(parts[0]) if parts[0] in order else 0
+        entry = int(parts[1]) if len(parts) > 1 and paths.is_index(parts[1]) else 0
+        return section, entry
+
+    return [reading.problems[at] for at in sorted(range(len(reading.problems)), key=place)]
+
+
 def _twice(reading: _Reading, value: Any, where: str) -> None:
     """Names that a JSON object holds twice, anywhere."""
-    if isinstance(value, _Table):
+    if isinstance(value, raw_file.Table):
         for name in value.twice:
             at = f"{where}.{name}" if where else name
             reading.add(at, None, "each field once", "Take one of the two out.")
-    if isinstance(value, dict):
-        for name, inner in value.items():  # type: ignore[reportUnknownVariableType]
-            _twice(reading, inner, f"{where}.{name}" if where else str(name))  # type: ignore[reportUnknownArgumentType]
-    elif isinstance(value, list):
-        for i, inner in enumerate(value):  # type: ignore[reportUnknownArgumentType, reportUnknownVariableType]
-            _twice(reading, inner, f"{where}.{i}")
+    for name, inner in as_table(value).items():
+        _twice(reading, inner, f"{where}.{name}" if where else name)
+    for i, inner in enumerate(as_list(value)):
+        _twice(reading, inner, f"{where}.{i}")
 
 
 def _from_toml(reading: _Reading, path: str, table: Raw, where: str) -> Data:
@@ -256,50 +186,52 @@ def _from_toml(reading: _Reading, path: str, table: Raw, where: str) -> Data:
     dot = where + "." if where else ""
     rows = {row[1]: row for row in fields.rows(path)}
     inner = fields.children(path)
-    # Ids first, so that problems further down can name their channel.
-    for name in sorted(table, key=lambda name: name != "id"):
-        value = table[name]
+    for name, value in table.items():
         if name in rows:
-            key, _, unit, least, most, default = rows[name]
-            reading.written[dot + key] = value
-            try:
-                made[key] = spelling.stored(unit, value)
-            except Refused as refused:
-                made[key] = SKIP
-                advice = refused.advice
-                if unit in spelling.NUMBERS:
-                    advice = f"{advice} The range is {spelling.span(unit, least, most, default)}."
-                reading.add(dot + key, _plain(value), refused.limit, advice)
+            made[rows[name][0]] = _field(reading, rows[name], value, dot)
         elif name in inner:
             made[name] = _section(
                 reading, f"{path}.{name}" if path else name, made, name, value, dot
             )
         else:
-            reading.add(dot + name, _plain(value), "no such field", _meant(name, path, rows))
+            reading.add(where, _plain(value), "no such field", _meant(name, path, rows), "", name)
     return made
 
 
-def _section(
-    reading: _Reading, path: str, owner: Data, name: str, value: Any, dot: str
-) -> object:
+def _field(reading: _Reading, row: paths.Row, value: object, dot: str) -> object:
+    """What is stored for a written value; SKIP where nothing can be, which is then said."""
+    key, _, unit, least, most, default = row
+    reading.written[dot + key] = value
+    try:
+        return spelling.stored(unit, value)
+    except Refused as refused:
+        advice = refused.advice
+        if unit in spelling.NUMBERS:
+            advice = f"{advice} The range is {spelling.span(unit, least, most, default)}.".strip()
+        reading.add(dot + key, _plain(value), refused.limit, advice)
+        return SKIP
+
+
+def _section(reading: _Reading, path: str, owner: Data, name: str, value: Any, dot: str) -> object:
     """The canonical form of the table, or the list of tables, that stands for a section."""
     shape = fields.section(path)[0]
     where = dot + name
     if not shape.startswith("*"):
-        if isinstance(value, dict):
-            return _from_toml(reading, path, value, where)  # type: ignore[reportUnknownArgumentType]
+        if is_table(value):
+            return _from_toml(reading, path, as_table(value), where)
         reading.add(where, _plain(value), "a table", f"Write [{path}], or {name} = {{ ... }}.")
         return SKIP
-    if not isinstance(value, list):
+    if not is_list(value):
         advice = f"Write [[{path}]] with two brackets before each of them."
         reading.add(where, _plain(value), "a list of tables", advice)
         return SKIP
     made: list[object] = []
     owner[name] = made
-    for i, entry in enumerate(value):  # type: ignore[reportUnknownArgumentType, reportUnknownVariableType]
-        if isinstance(entry, dict):
-            made.append({"id": entry.get("id")})  # type: ignore[reportUnknownMemberType]
-            made[i] = _from_toml(reading, path, entry, f"{where}.{i}")  # type: ignore[reportUnknownArgumentType]
+    for i, entry in enumerate(as_list(value)):
+        if is_table(entry):
+            # Stands there while it is read, so that problems in it can name their channel.
+            made.append({"id": as_table(entry).get("id")})
+            made[i] = _from_toml(reading, path, as_table(entry), f"{where}.{i}")
         else:
             made.append(SKIP)
             reading.add(f"{where}.{i}", _plain(entry), "a table", "")
@@ -315,9 +247,11 @@ def _meant(name: str, path: str, rows: dict[str, paths.Row]) -> str:
     """Advice for a field that does not exist: the one that was probably meant."""
     for row in rows.values():
         if row[0] == name:
-            return f"In TOML it is called {row[1]}, in {spelling.NUMBERS[row[2]][0]}." if (
-                row[2] in spelling.NUMBERS and spelling.NUMBERS[row[2]][0]
-            ) else f"In TOML it is called {row[1]}."
+            return (
+                f"In TOML it is called {row[1]}, in {spelling.NUMBERS[row[2]][0]}."
+                if (row[2] in spelling.NUMBERS and spelling.NUMBERS[row[2]][0])
+                else f"In TOML it is called {row[1]}."
+            )
     known = [*rows, *fields.children(path)]
     near = difflib.get_close_matches(name[:60], known, n=1, cutoff=0.6)
     if near:
@@ -327,20 +261,18 @@ def _meant(name: str, path: str, rows: dict[str, paths.Row]) -> str:
 
 def _derive_and_check(reading: _Reading, data: Data) -> None:
     """Work out the defaults that depend on others, then look at how all of it fits together."""
-    found: list[Any] = []
-    channels: Any = data.get("channel")
-    listed: list[Any] = channels if isinstance(channels, list) else []
+    listed = as_list(data.get("channel"))
     clean = [i for i in range(len(listed)) if not _is_bad(reading, f"channel.{i}")]
+    found: list[Any] = []
     if not _is_bad(reading, "timezone") and "tz" not in reading.bad:
         _zone(reading, data)
-    taken = {
-        listed[i]["pump"]["output"] for i in clean if listed[i]["pump"]["output"] is not SKIP
-    }
+    taken = {listed[i]["pump"]["output"] for i in clean if listed[i]["pump"]["output"] is not SKIP}
     for i in clean:
         defaults.derive_channel(listed[i], taken)
     if reading.bad:
         for i in clean:
             consistent.channel(found, listed[i], f"channel.{i}")
+        _names(reading, data, found)
         _tell(reading, found)
         return
     try:
@@ -352,11 +284,29 @@ def _derive_and_check(reading: _Reading, data: Data) -> None:
     for i in clean:
         consistent.channel(found, listed[i], f"channel.{i}")
     consistent.names(found, data)
+    found += boards.problems(data)
     date = date_of_text(reading.today.isoformat())
     if not found:
-        defaults.derive_grace(data, date)
+        defaults.derive_grace(data)
         found = consistent.problems(data, date)
     _tell(reading, found)
+
+
+def _names(reading: _Reading, data: Data, found: list[Any]) -> None:
+    """Look at names even where other fields are wrong, as long as the names themselves are not."""
+    seen: list[Any] = []
+    channels = [] if _is_bad(reading, "tank") else as_list(data.get("channel"))
+    for i, channel in enumerate(channels):
+        names = [f"channel.{i}.{name}" for name in ("id", "pump", "strength")]
+        if f"channel.{i}" in reading.bad or any(_is_bad(reading, name) for name in names):
+            return
+        output: Any = channel["pump"]["output"]
+        pump = {"output": -1 - i if output is SKIP else output}
+        seen.append({"id": channel["id"], "strength": channel["strength"], "pump": pump})
+    if seen:
+        bad_pairs = [key for key in ("separate", "group") if _is_bad(reading, key)]
+        pairs: Data = {key: list[Any]() for key in bad_pairs}
+        consistent.names(found, {**data, **pairs, "channel": seen})
 
 
 def _is_bad(reading: _Reading, where: str) -> bool:
@@ -372,7 +322,7 @@ def _verdict(name: str, today: datetime.date) -> zones.Verdict:
 
 
 def _zone(reading: _Reading, data: Data) -> None:
-    """The rule of the named zone; a rule that does not hold for years is not taken over unasked."""
+    """The rule of the named zone; one that does not hold for years is not taken over unasked."""
     name = data["timezone"]
     try:
         verdict = _verdict(name, reading.today)
@@ -393,8 +343,8 @@ def _zone(reading: _Reading, data: Data) -> None:
     reading.add("timezone", name, f"a zone whose rule holds for {zones.YEARS} years", advice)
 
 
-def _tell(reading: _Reading, found: list[Any]) -> list[Any]:
-    """Turn problems of the validator into ones for people, and return them."""
+def _tell(reading: _Reading, found: list[Any]) -> None:
+    """Turn problems of the validator into ones for people."""
     for path, value, rule, limit, advice in found:
         row = paths.row(path)
         phrase = _limit(row, rule, limit)
@@ -407,14 +357,14 @@ def _tell(reading: _Reading, found: list[Any]) -> list[Any]:
             stored = f"{spelling.kept(row[2], value) or value}, by default" if row else ""
             seen = None
         if row and rule in ("at least", "at most") and not advice:
-            advice = help_texts.HELP.get(paths.plain(path), "")
+            place = paths.plain(path)
+            advice = help_texts.RANGE.get(place) or help_texts.HELP.get(place, "")
         if rule == "is":
             advice = help_texts.MISSING.get(paths.plain(path), advice) or advice
             seen, stored = None, ""
         if row and not reading.toml and rule in ("at least", "at most"):
             stored = spelling.measured(row[2], value) if row[2] in spelling.NUMBERS else stored
         reading.add(path, seen, phrase, sentence(str(advice)), stored)
-    return found
 
 
 def _limit(row: paths.Row | None, rule: str, limit: object) -> str:

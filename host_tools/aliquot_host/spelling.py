@@ -70,7 +70,8 @@ def _scaled(unit: str, value: object) -> int:
     if isinstance(value, bool) or not isinstance(value, (int, Number)):
         raise Refused(f"a number{' of ' if name else ''}{name}", "Write it without quotes.")
     text = str(value) if isinstance(value, Number) or abs(value) < 10**40 else "9" * 40
-    limit = f"a number{' of ' if name else ''}{name}, at most {places} digits after the point"
+    digits = f"at most {places} digit{'s' if places > 1 else ''} after the point"
+    limit = f"a number of {name}, {digits}" if name else f"a number, {digits}"
     units = _with_reason(lambda: decimals.micro(text, places), limit)
     whole, rest = divmod(units * scale, 10**places)
     if rest or whole % fields.STEP_S.get(unit, 1):

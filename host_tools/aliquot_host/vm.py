@@ -140,7 +140,19 @@ def _fetch(folder: Path) -> Path:
             if member is None:
                 raise Missing(f"{what} holds no file {name}")
             (inner / name).write_bytes(member.read())
+    _mend(inner / "micropython.mjs")
     return inner
+
+
+def _mend(glue: Path) -> None:
+    # Errors of the file system bear WASI's numbers; the runner turns them into a board's.
+    text = glue.read_text("utf-8")
+    for sign in ("-", " "):
+        asks = f"return{sign}globalThis.errnoOfLinux(e.errno)"
+        text = text.replace(f"return{sign}e.errno", asks)
+    if text.count("errnoOfLinux") < 10:
+        raise Missing(f"{PACKAGE} is not built as expected; its error numbers cannot be mended")
+    glue.write_text(text, "utf-8")
 
 
 def compiled(source: Path, name: str) -> bytes:

@@ -145,18 +145,22 @@ def compare(
     rule = Zone(parse(text)).offset
     east = functools.partial(_east, zone)
     first = _second_of(since)
-    end = _second_of(until)
-    before = first - 1
-    begun: int | None = None
+    before = (rule(first), east(first))
+    begun = first if before[0] != before[1] else None
     agreed: int | None = None
-    for instant in range(first, end, 3600):
-        for moment in _moments(before, instant, (rule, east)):
+    for instant in range(first + 3600, _second_of(until), 3600):
+        now = (rule(instant), east(instant))
+        if now == before:
+            continue
+        # One of the two changed within the hour: look at the changes themselves, in order.
+        moments = {_change(rule, instant - 3600, instant), _change(east, instant - 3600, instant)}
+        for moment in sorted(moments):
             if rule(moment) != east(moment):
                 begun = moment if begun is None else begun
                 agreed = None
             elif begun is not None and agreed is None:
                 agreed = moment
-        before = instant
+        before = now
     if begun is None:
         return None
     return Difference(begun, east(begun), rule(begun), agreed)
@@ -243,27 +247,24 @@ def _size(counts: list[int], time_bytes: int) -> int:
     return times * (time_bytes + 1) + types * 6 + chars + leaps * (time_bytes + 4) + isstd + isut
 
 
-def _moments(before: int, after: int, offsets: tuple[Callable[[int], int], ...]) -> Iterator[int]:
-    """The instants to look at after `before`: each change on the way, in order, and `after`."""
-    found = {after}
-    for offset in offsets:
-        low, high = before, after
-        if offset(low) == offset(high):
-            continue
-        while high - low > 1:
-            middle = (low + high) // 2
-            if offset(middle) == offset(before):
-                low = middle
-            else:
-                high = middle
-        found.add(high)
-    return iter(sorted(found))
+def _change(offset: Callable[[int], int], low: int, high: int) -> int:
+    """The first instant of the offset that holds at `high`; `high` where it does at `low` too."""
+    before = offset(low)
+    if before == offset(high):
+        return high
+    while high - low > 1:
+        middle = (low + high) // 2
+        if offset(middle) == before:
+            low = middle
+        else:
+            high = middle
+    return high
 
 
 def _east(zone: datetime.tzinfo, wall_s: int) -> int:
     utcoffset = datetime.datetime.fromtimestamp(wall_s + UNIX_2000, zone).utcoffset()
     assert utcoffset is not None, "a zone of zoneinfo always knows its offset"
-    return utcoffset // datetime.timedelta(seconds=1)
+    return utcoffset.days * 86400 + utcoffset.seconds
 
 
 def _second_of(date: datetime.date) -> int:

@@ -22,8 +22,12 @@ from conformance.tank import canonical
 
 ROOT = Path(next(iter(aliquot.__path__))).parent
 # What a board holds from start to end; everything these import at their top is resident with them.
-ENTRIES = ("aliquot.core.engine", "aliquot.store.journal", "aliquot.store.files")
-SETTLE = "import board"
+ENTRIES = (
+    "aliquot.core.engine",
+    "aliquot.core.state",
+    "aliquot.store.journal",
+    "aliquot.store.files",
+)
 WARM = """
 import gc, sys, micropython, array, binascii, errno, hashlib, json, os
 import aliquot, aliquot.core, aliquot.store
@@ -32,6 +36,37 @@ def show():
     micropython.qstr_info()
     print(gc.mem_alloc())
 show()
+"""
+
+BUILD = """
+from aliquot.core.setup import build
+setup = build(json.loads(open('/setup.json').read()), '5e7' * 21 + '0')
+del build
+"""
+OPEN = """
+from aliquot.store.files import Files
+from aliquot.store.recover import open_journal
+journal = open_journal(Files('/j'))[0]
+del open_journal
+f = [820540800, 0, 0]
+for c in setup.channels:
+    f += [1, 12800, 10020, 0, c.signature, 1000001, 0]
+journal.put(0, 'C', tuple(f), setup.hash + ' ' + ' '.join([c.id for c in setup.channels]))
+"""
+START = """
+from aliquot.core.engine import Engine
+from aliquot.core import events
+engine = Engine(setup, journal)
+events.boot(engine, 0, 0)
+events.set_clock(engine, 0, 820540800, 2, 1)
+def live(now, until):
+    while now < until:
+        job = engine.poll(now)
+        if job:
+            now += job[2]
+            engine.ended(now, job[1])
+        else:
+            now = max(now + 1, engine.wake_s)
 """
 
 
@@ -98,6 +133,15 @@ def code_lines(module: str) -> int:
     return len(used - quiet)
 
 
+def drop() -> str:
+    """Source that forgets the modules imported on demand."""
+    lines = []
+    for module in on_demand():
+        package, _, own = module.rpartition(".")
+        lines.append(f"if sys.modules.pop({module!r}, None): delattr({package}, {own!r})")
+    return "\n".join(lines)
+
+
 def heap_kept(vm: Vm, channels: int = 8, extra: dict[str, bytes] | None = None) -> list[Row]:
     """The rows of a board with `channels` channels of 24 doses; `extra` replaces device files."""
     steps: list[str] = [WARM]
@@ -110,10 +154,10 @@ def heap_kept(vm: Vm, channels: int = 8, extra: dict[str, bytes] | None = None) 
     row("", "show()")
     for module in resident():
         row(module, f"import {module}")
-    row("set-up", BUILD, DROP)
-    row("state", OPEN, DROP)
-    row("engine", START, DROP)
-    row("a day lived", *[f"live({h * 3600}, {h * 3600 + 3600})" for h in range(25)], DROP)
+    row("set-up", BUILD, drop())
+    row("state", OPEN, drop())
+    row("engine", START, drop())
+    row("a day lived", *[f"live({h * 3600}, {h * 3600 + 3600})" for h in range(25)], drop())
     files = {
         **device_files(),
         "/setup.json": json.dumps(canonical(channels), sort_keys=True).encode(),

@@ -9,6 +9,8 @@ import hashlib
 import os
 import sys
 
+from aliquot.core.lanes import FAULT
+from aliquot.core.ledger import ALL
 from rig import Power, Rig, journal_files
 from tank import canonical
 
@@ -36,6 +38,7 @@ class Chance:
         self.seed = seed
 
     def below(self, n):
+        """A number from 0 to n - 1, n at most 32768."""
         self.seed = (self.seed * 1103515245 + 12345) % 2147483648
         return self.seed // 65536 % n
 
@@ -64,12 +67,17 @@ class Month:
                 _, kind, fields, text = self.acts.pop(0)
                 self._act(kind, fields, text)
             until_s = rig.now_s + min(end_w, self.next_cut_w) - rig.wall_s
-            short = 300 if self.chance.below(200) == 0 else 0
-            cut_s = 1 if self.chance.below(150) == 0 else -1
             try:
-                rig.step(until_s, cut_s, short, 4 if short else 0)
+                rig.step(until_s, self._mishap)
             except Power:
                 self._outage()
+
+    def _mishap(self, ch, counts):
+        """One run in 300 is ended early by a fault of the motor, one in 300 by an outage."""
+        die = self.chance.below(300)
+        if die == 0:
+            return counts * 2 // 3, FAULT, -1
+        return counts, 0, 1 if die == 1 else -1
 
     def _act(self, kind, fields, text):
         rig = self.rig
@@ -85,11 +93,15 @@ class Month:
         rig = self.rig
         self.outages += 1
         long = self.chance.below(4) == 0
-        rig.off(60 + self.chance.below(86400 * 2 if long else 5000))
+        rig.off(60 + 60 * self.chance.below(60 * 40 if long else 90))
         rig.boot(2 if self.chance.below(3) == 0 else 0)
         rig.sleep(10 + self.chance.below(900))
         rig.clock(1 + self.chance.below(2))
-        self.next_cut_w = rig.wall_s + 3600 + self.chance.below(86400 * 4)
+        if rig.engine.state.latched:
+            # Latched faults are left by two acts of the user.
+            rig.engine.act(rig.now_s, "z", (ALL, 1, 0))
+            rig.engine.act(rig.now_s, "z", (ALL, 0, 0))
+        self.next_cut_w = rig.wall_s + 3600 + 60 * self.chance.below(60 * 24 * 5)
 
     def report(self):
         """Print the sums of all files, and what went in, so that nothing is compared by chance."""
@@ -99,7 +111,7 @@ class Month:
             whole.update(name.encode() + content)
         for i, c in enumerate(self.rig.engine.state.channels):
             print(i, c.rev, c.rem, c.tot)
-        print(self.outages, "outages", len(self.rig.ends), "runs", self.rig.engine.state.seq)
+        print(self.outages, "outages", len(self.rig.ends), "runs", self.rig.polls, "polls")
         print("sha256", digest(whole))
 
 

@@ -30,6 +30,7 @@ class Rig:
         self.motor = -1  # the channel whose motor turns
         self.ends = []  # (powered second, channel, counts told, counts given)
         self.engine = None
+        self.polls = 0
 
     def boot(self, cause=0):
         """Start from the files; the clock is unset after it."""
@@ -63,19 +64,20 @@ class Rig:
         self.now_s += seconds
         self.wall_s += seconds
 
-    def step(self, until_s, cut_s=-1, short=0, cause=0):
-        """Poll once and do what it says; sleep to the next poll, at most until `until_s`.
+    def step(self, until_s, chance=None):
+        """Poll once and do what it says, or sleep to the next poll, at most until `until_s`.
 
-        cut_s: seconds after which power goes if a run takes so long (raises Power). short: counts
-        that the next run stays short of, for `cause`. Returns the channel that ran, or -1.
+        chance(ch, counts) is asked about each run: it returns (counts given, cause of an early end,
+        second at which the power goes or -1); Power is raised then. Returns whether a run ended.
         """
         job = self.engine.poll(self.now_s)
+        self.polls += 1
         if not job:
             self.sleep(max(1, min(self.engine.wake_s, until_s) - self.now_s))
-            return -1
+            return False
         ch, counts, most_s = job
         self.motor = ch
-        given = max(0, counts - short)
+        given, cause, cut_s = chance(ch, counts) if chance else (counts, 0, -1)
         seconds = (given + 499) // 500
         if seconds > most_s:
             raise ValueError("longer than its most")
@@ -86,8 +88,8 @@ class Rig:
         self.sleep(seconds)
         self.motor = -1
         self.ends.append((self.now_s, ch, counts, given))
-        self.engine.ended(self.now_s, given, cause if given < counts else 0)
-        return ch
+        self.engine.ended(self.now_s, given, cause)
+        return True
 
 
 def journal_files(root):

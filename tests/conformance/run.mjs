@@ -25,6 +25,11 @@ console.error = (...words) => {
   if (!/grow/i.test(String(words[0]))) complain(...words);
 };
 
+// This port raises OSError with the error numbers of WASI; boards and CPython have those of Linux.
+// `vm.py` made the glue of the port ask here on every way back from the file system.
+const LINUX = { 8: 9, 20: 17, 28: 22, 29: 5, 31: 21, 44: 2, 51: 28, 54: 20, 55: 39 };
+globalThis.errnoOfLinux = (errno) => LINUX[errno] ?? errno;
+
 let printed = [];
 const { loadMicroPython } = await import(pathToFileURL(job.vm));
 const vm = await loadMicroPython({

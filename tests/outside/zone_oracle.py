@@ -85,6 +85,7 @@ class Rule:
     ) -> None:
         self.standard, self.summer = standard, summer
         self.start, self.start_s, self.end, self.end_s = start, start_s, end, end_s
+        self._known: dict[int, tuple[int, int]] = {}
 
     @property
     def text(self) -> str:
@@ -119,19 +120,20 @@ class Rule:
 
     def changes(self, year: int) -> tuple[int, int]:
         """(start, end) by that year's rule, in UTC."""
-        return (
-            self._moment(self.start, self.start_s, year) - self.standard,
-            self._moment(self.end, self.end_s, year) - self.summer,
-        )
+        if year not in self._known:
+            self._known[year] = (
+                self._moment(self.start, self.start_s, year) - self.standard,
+                self._moment(self.end, self.end_s, year) - self.summer,
+            )
+        return self._known[year]
 
     def offset(self, instant: int) -> int:
-        """Summer time from each start to the first end after it, counted by the rules' years."""
+        """Summer time from a start to the next end by the rule of its year or a later one."""
         year = (EPOCH + datetime.timedelta(seconds=instant)).year
         for each in range(year - 2, year + 2):
-            start, end = self.changes(each)
-            if end <= start:
-                end = self.changes(each + 1)[1]
-            if start <= instant < end:
+            start = self.changes(each)[0]
+            ends = (self.changes(each + n)[1] for n in (0, 1, 2))
+            if start <= instant < next(end for end in ends if end > start):
                 return self.summer
         return self.standard
 

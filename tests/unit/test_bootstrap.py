@@ -9,12 +9,13 @@ import os
 import shutil
 import subprocess
 import sys
+import time
 
 import pytest
 
 from aliquot_host import bootstrap
 
-BACKEND = '''
+BACKEND = """
 import base64, hashlib, zipfile
 from pathlib import Path
 
@@ -31,7 +32,7 @@ def build_editable(folder, config_settings=None, metadata_directory=None):
             wheel.writestr(name, text)
         wheel.writestr("stand-1.dist-info/RECORD", record)
     return "stand-1-py3-none-any.whl"
-'''
+"""
 
 PYPROJECT = """
 [build-system]
@@ -155,12 +156,22 @@ def become_a_file(venv):
 
 @pytest.mark.skipif(os.name == "nt", reason="the planted damage is spelled for POSIX")
 @pytest.mark.parametrize(
-    "damage", [break_off, lose_python, damage_stamp, lose_everything, become_a_file]
+    ("damage", "anew"),
+    [
+        (break_off, True),
+        (lose_python, True),
+        (damage_stamp, False),
+        (lose_everything, True),
+        (become_a_file, True),
+    ],
 )
-def test_a_damaged_environment_is_repaired(checkout, damage):
+def test_a_damaged_environment_is_repaired(checkout, damage, anew):
+    kept = checkout / ".venv" / "kept"
+    kept.touch()
     damage(checkout / ".venv")
     done = call(checkout, "again")
     assert (done.returncode, done.stdout) == (0, f"['again'] {checkout}\n")
+    assert kept.exists() != anew
     assert call(checkout).stderr == ""
 
 
@@ -168,13 +179,46 @@ def test_two_calls_at_once_make_one_environment_and_both_run(checkout):
     shutil.rmtree(checkout / ".venv")
     command = [sys.executable, str(checkout / "host_tools"), "both"]
     pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
-    calls = [
-        subprocess.Popen(command, cwd=checkout, env=environment(), **pipes) for _ in range(2)
-    ]
+    calls = [subprocess.Popen(command, cwd=checkout, env=environment(), **pipes) for _ in range(2)]
     said = [process.communicate(timeout=300) for process in calls]
     assert [process.returncode for process in calls] == [0, 0]
     assert [out for out, _ in said] == [f"['both'] {checkout}\n"] * 2
     assert sum("once; it takes" in err for _, err in said) == 1
+
+
+@pytest.mark.skipif(os.name == "nt", reason="on Windows a child does not inherit the lock")
+def test_a_call_waits_for_the_pip_that_a_killed_call_left_behind(checkout, tmp_path):
+    made = tmp_path / "killed"
+    shutil.copytree(checkout, made, symlinks=True, ignore=shutil.ignore_patterns(".venv*"))
+    # The build backend is where pip can be held up: it says that it began, and waits.
+    began, go_on = made / "began", made / "go_on"
+    held_up = (
+        f"import pathlib, time\npathlib.Path({str(began)!r}).touch()\n"
+        f"while not pathlib.Path({str(go_on)!r}).exists():\n    time.sleep(0.05)\n"
+    )
+    (made / "backend.py").write_text(BACKEND + held_up)
+    command = [sys.executable, str(made / "host_tools"), "one"]
+    pipes = {"stdout": subprocess.DEVNULL, "stderr": subprocess.PIPE, "text": True}
+    killed = subprocess.Popen(command, cwd=made, env=environment(), **pipes)
+    wait_for(began.exists)
+    killed.kill()
+    killed.communicate()
+    waiting = subprocess.Popen(command, cwd=made, env=environment(), **pipes)
+    try:
+        assert "waiting" in waiting.stderr.readline()
+    finally:
+        go_on.touch()
+    _, said = waiting.communicate(timeout=300)
+    assert waiting.returncode == 0
+    assert "setting up .venv" in said
+
+
+def wait_for(true, most_s=60):
+    """Wait until something is true, at most a minute."""
+    end = time.monotonic() + most_s
+    while not true():
+        assert time.monotonic() < end
+        time.sleep(0.05)
 
 
 def test_a_moved_checkout_gets_an_environment_of_its_own_place(checkout, tmp_path):

@@ -101,8 +101,10 @@ class Module:
 
 def for_types(node):
     """Whether a node is `if TYPE_CHECKING:` without an else."""
-    return isinstance(node, ast.If) and not node.orelse and (
-        getattr(node.test, "id", None) == "TYPE_CHECKING"
+    return (
+        isinstance(node, ast.If)
+        and not node.orelse
+        and (getattr(node.test, "id", None) == "TYPE_CHECKING")
     )
 
 
@@ -236,7 +238,13 @@ WALLS = [
             "if TYPE_CHECKING:\n    import array\nelse:\n    import time",
             "if checking:\n    import time",
         ],
-        ["if TYPE_CHECKING:\n    from collections.abc import Iterator", "import array", "from aliquot.core import dates", "from . import dates", "import json"],
+        [
+            "if TYPE_CHECKING:\n    from collections.abc import Iterator",
+            "import array",
+            "from aliquot.core import dates",
+            "from . import dates",
+            "import json",
+        ],
     ),
     (
         imports_of_a_part,
@@ -259,7 +267,12 @@ WALLS = [
     (
         nothing_of_the_desk,
         "aliquot/app.py",
-        ["import aliquot_host", "from aliquot_host.world import W", "import typing", "import math"],
+        [
+            "import aliquot_host",
+            "from aliquot_host.world import W",
+            "import typing",
+            "import math",
+        ],
         ["from aliquot.core import engine"],
     ),
     (
@@ -305,7 +318,9 @@ def device_modules():
             yield Module(path.relative_to(DEVICE).as_posix(), path.read_text("utf-8"))
 
 
-@pytest.mark.parametrize("wall", dict.fromkeys(wall for wall, *_ in WALLS), ids=lambda w: w.__name__)
+@pytest.mark.parametrize(
+    "wall", dict.fromkeys(wall for wall, *_ in WALLS), ids=lambda w: w.__name__
+)
 def test_the_device_keeps_the_wall(wall):
     modules = list(device_modules())
     assert {str(m.place) for m in modules} >= {"boot.py", "main.py", "aliquot/core/__init__.py"}
@@ -341,7 +356,7 @@ def test_every_module_of_the_device_compiles_for_micropython(need, tmp_path):
 
 
 def tracked():
-    """Paths of all files of the checkout that are not ignored; without git, all but dot folders."""
+    """Paths of all files of the checkout that are not ignored; without git all but dot folders."""
     if (ROOT / ".git").exists():
         listed = subprocess.run(
             ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
@@ -367,7 +382,7 @@ def hidden(path):
 
 
 def machine_paths(text, home, here):
-    """Absolute paths of somebody's machine: home folders of any system, this home, this checkout."""
+    """Absolute paths of somebody's machine: home folders of any system, this home, this place."""
     # Spelled in pieces, so that this file does not hold what it looks for.
     patterns = [r"/(?:home|Users)" + r"/[A-Za-z]", r"[A-Za-z]:\\+" + "Users", "/ro" + "ot/"]
     shared = {Path("/"), Path(tempfile.gettempdir())}
@@ -395,13 +410,21 @@ def test_no_file_holds_a_path_of_somebodys_machine():
 
 @pytest.mark.parametrize(
     "text",
-    ["see /home" + "/ann/x", "/Users" + "/ann", "C:" + r"\Users\ann", "at /srv/here/x", "/srv/here"],
+    [
+        "see /home" + "/ann/x",
+        "/Users" + "/ann",
+        "C:" + r"\Users\ann",
+        "at /srv/here/x",
+        "/srv/here",
+    ],
 )
 def test_a_planted_path_of_a_machine_is_found(text):
     assert machine_paths(text, Path("/nobody"), Path("/srv/here/aliquot"))
 
 
-@pytest.mark.parametrize("text", ["device/home/x", "https://a.example/home.html", "/srv/hereabout"])
+@pytest.mark.parametrize(
+    "text", ["device/home/x", "https://a.example/home.html", "/srv/hereabout"]
+)
 def test_a_path_inside_the_project_is_none_of_a_machine(text):
     assert machine_paths(text, Path("/nobody"), Path("/srv/here/aliquot")) == []
 

@@ -1,4 +1,4 @@
-"""The wheel is whole: installed away from the checkout it has its boards, device files, examples."""
+"""The wheel is whole: away from the checkout it has its boards, device files and examples."""
 
 import json
 import os
@@ -27,7 +27,16 @@ print(json.dumps({
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory, root):
     out = tmp_path_factory.mktemp("wheel")
-    command = [sys.executable, "-m", "build", "--wheel", "--no-isolation", "-o", str(out), str(root)]
+    command = [
+        sys.executable,
+        "-m",
+        "build",
+        "--wheel",
+        "--no-isolation",
+        "-o",
+        str(out),
+        str(root),
+    ]
     done = subprocess.run(command, capture_output=True, text=True)
     assert done.returncode == 0, done.stdout + done.stderr
     (built,) = out.glob("aliquot-*.whl")
@@ -45,14 +54,12 @@ class Installed:
         subprocess.run(make, check=True)
         self.bin = self.venv / ("Scripts" if os.name == "nt" else "bin")
         self.python = self.bin / ("python.exe" if os.name == "nt" else "python")
-        where = ["--python", str(self.python)]
-        quiet = ["--quiet", "--disable-pip-version-check", "--no-index"]
-        pip = [sys.executable, "-m", "pip", *where, *quiet, "install", "--no-deps", str(wheel)]
-        subprocess.run(pip, check=True)
+        pip = [sys.executable, "-m", "pip", "--python", str(self.python), "--quiet", "install"]
+        subprocess.run([*pip, "--no-index", "--no-deps", str(wheel)], check=True)
         site = [self.python, "-c", "import sysconfig; print(sysconfig.get_path('purelib'))"]
         self.site = Path(subprocess.run(site, capture_output=True, text=True).stdout.strip())
-        # A .pth line adds a folder behind the environment's own packages. Unlike a site folder, the
-        # folder's own .pth files are not read, so the editable checkout stays out.
+        # A .pth line adds a folder behind the environment's own packages. The .pth files
+        # in that folder are not read, so the editable checkout stays out.
         (self.site / "borrowed.pth").write_text(sysconfig.get_path("purelib") + "\n")
 
     def run(self, *command):

@@ -1,1 +1,1 @@
-"""The pure part: integers in, integers out. It never reads a clock, opens a file or moves a pin."""
+"""The pure part: integers in, integers out. It reads no clock, opens no file and moves no pin."""

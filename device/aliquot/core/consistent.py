@@ -1,8 +1,8 @@
 """Says where fields that are right by themselves do not fit together.
 
-`problems` takes canonical data in which `validate.shape` found nothing, has the days that matter laid
-out and returns problems of the same form as `validate.py`. Nothing here changes the data or reads a clock:
-today is an argument. On the board it is imported when needed and dropped.
+`problems` takes canonical data in which `validate.shape` found nothing, has the days that matter
+laid out, and returns problems of the same form as `validate.py`. Nothing here changes the data or
+reads a clock: today is an argument. On the board it is imported when needed and dropped.
 """
 
 from aliquot.core.amounts import run_s, to_counts
@@ -13,12 +13,16 @@ from aliquot.core.setup import channel as compiled
 from aliquot.core.survey import survey
 from aliquot.core.zone_text import parse
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
+
 _DAY_S = 86400
 
 
-def problems(data: dict, date: int) -> list:
+def problems(data: "dict[str, Any]", date: int) -> "list[Any]":
     """Return what does not fit together; `date` is today's local date."""
-    found: list = []
+    found: list[Any] = []
     for i in range(len(data["channel"])):
         channel(found, data["channel"][i], "channel.%d" % i)
     names(found, data)
@@ -31,12 +35,14 @@ def problems(data: dict, date: int) -> list:
     return found
 
 
-def channel(found: list, c: dict, where: str) -> None:
+def channel(found: "list[Any]", c: "dict[str, Any]", where: str) -> None:
     """Add what does not fit inside one canonical channel."""
     _times(found, c, where)
     _pump(found, c, where)
     if c["every_days"] > 1 and c["start_date"] is None:
-        _add(found, where, "start_date", None, "is", "missing", "every_days counts from it: add it")
+        _add(
+            found, where, "start_date", None, "is", "missing", "every_days counts from it: add it"
+        )
     tank = c["reservoir"]
     if tank:
         for key in ("dead_ul", "left_ul"):
@@ -47,7 +53,7 @@ def channel(found: list, c: dict, where: str) -> None:
     _volumes(found, c, where)
 
 
-def _times(found: list, c: dict, where: str) -> None:
+def _times(found: "list[Any]", c: "dict[str, Any]", where: str) -> None:
     """Listed times: rising, each with a volume or each with a share, and what they add up to."""
     listed = c["at"]
     if not listed:
@@ -75,7 +81,7 @@ def _times(found: list, c: dict, where: str) -> None:
         _add(found, where, "at", listed, "must not", "stand beside from or span_h", advice)
 
 
-def _pump(found: list, c: dict, where: str) -> None:
+def _pump(found: "list[Any]", c: "dict[str, Any]", where: str) -> None:
     """Motor and calibration."""
     pump, cal = c["pump"], c["calibration"]
     steps = pump["microsteps"]
@@ -97,14 +103,14 @@ def _pump(found: list, c: dict, where: str) -> None:
         _add(found, where, "run_most_s", c["run_most_s"], "at least", need, advice)
 
 
-def longest_s(c: dict, ul: int) -> int:
+def longest_s(c: "dict[str, Any]", ul: int) -> int:
     """Return the seconds that the pump of canonical channel `c` needs for `ul` at most."""
     cal = c["calibration"]
     counts = to_counts(ul, cal["counts"], cal["ul"], 0) + 1 + cal["offset"]
     return run_s(counts, c["pump"]["speed_cps"])
 
 
-def totals(c: Channel) -> list:
+def totals(c: Channel) -> "list[Any]":
     """Return every volume that an ordinary day of the channel can have, the days of a ramp too."""
     found = [c.daily_ul]
     if c.ramp:
@@ -116,12 +122,14 @@ def totals(c: Channel) -> list:
     return found
 
 
-def _volumes(found: list, c: dict, where: str) -> None:
+def _volumes(found: "list[Any]", c: "dict[str, Any]", where: str) -> None:
     """Doses against dose_least, dose_most and the cap, over every volume a day can have."""
     made = compiled(c)
     least, most = c["dose_least_ul"], c["dose_most_ul"]
     if most < least:
-        _add(found, where, "dose_most_ul", most, "at least", least, "dose_least_ml is more than it")
+        _add(
+            found, where, "dose_most_ul", most, "at least", least, "dose_least_ml is more than it"
+        )
         return
     days = totals(made)
     small = [ul for ul in days if ul and (ul < least or (made.at and not volumes(made, ul)))]
@@ -129,7 +137,7 @@ def _volumes(found: list, c: dict, where: str) -> None:
         at, key, value = where, "daily_ul", c["daily_ul"]
         if value not in small:
             at, key, value = where + ".ramp", "from_ul", c["ramp"]["from_ul"]
-        advice = "a day of %s mL holds no dose: lower dose_least_ml, or give 0 or more"
+        advice = "a day of %s mL holds no dose: lower dose_least_ml, or let that day have none"
         _add(found, at, key, value, "at least", least, advice % text_of(small[0]))
         return
     largest = max([largest_ul(made, ul) for ul in days])
@@ -139,7 +147,7 @@ def _volumes(found: list, c: dict, where: str) -> None:
     _cap(found, where, c["cap_ul"], max(days), largest)
 
 
-def _cap(found: list, where: str, cap: int, day: int, margin: int) -> bool:
+def _cap(found: "list[Any]", where: str, cap: int, day: int, margin: int) -> bool:
     if cap >= day + 2 * margin:
         return False
     advice = (
@@ -150,7 +158,7 @@ def _cap(found: list, where: str, cap: int, day: int, margin: int) -> bool:
     return True
 
 
-def names(found: list, data: dict) -> None:
+def names(found: "list[Any]", data: "dict[str, Any]") -> None:
     """Add what is wrong with ids, outputs, groups, separations and names of water values."""
     _once(found, [c["id"] for c in data["channel"]], "channel.%d.id")
     _once(found, [c["pump"]["output"] for c in data["channel"]], "channel.%d.pump.output")
@@ -163,7 +171,7 @@ def names(found: list, data: dict) -> None:
             at = "channel.%d.strength" % i
             limit = "a name of [[tank.water]]"
             _add(found, at, "water", strength["water"], "must be", limit, "add it there")
-    pairs: list = []
+    pairs: list[Any] = []
     for key in ("separate", "group"):
         for i in range(len(data[key])):
             at = "%s.%d" % (key, i)
@@ -179,14 +187,14 @@ def names(found: list, data: dict) -> None:
     _once(found, pairs, "separate.%d.channels")
 
 
-def _once(found: list, values: list, where: str) -> None:
+def _once(found: "list[Any]", values: "list[Any]", where: str) -> None:
     for i in range(len(values)):
         if values[i] in values[:i]:
             first = where % values.index(values[i])
             found.append((where % i, values[i], "is used by", first, "give each its own"))
 
 
-def _days(found: list, data: dict, date: int) -> None:
+def _days(found: "list[Any]", data: "dict[str, Any]", date: int) -> None:
     """Spacing, grace, and caps with what comes close together, on the days that matter."""
     setup = build(data)
     channels = setup.channels
@@ -195,8 +203,8 @@ def _days(found: list, data: dict, date: int) -> None:
         name = setup.channels[late[1]].id
         limit = "spaced on " + date_text(late[0])
         advice = (
-            "a dose of it finds no room between the others: use fewer doses, shorter separations, or "
-            "listed times"
+            "a dose of it finds no room between the others: use fewer doses, shorter separations, "
+            "or listed times"
         )
         found.append(("channel.%d" % late[1], name, "cannot be", limit, advice))
         return
@@ -207,7 +215,9 @@ def _days(found: list, data: dict, date: int) -> None:
         _cap(found, where, channels[i].cap_ul, full[i], buckets[i])
         grace = channels[i].grace_s
         if grace >= gaps[i]:
-            advice = "two doses of the channel are only %d s apart: lower grace_min, or use fewer doses"
+            advice = (
+                "two doses of the channel are only %d s apart: lower grace_min, or use fewer doses"
+            )
             _add(found, where, "grace_s", grace, "at most", gaps[i] - 1, advice % gaps[i])
         queue = sum(runs) - runs[i]
         if grace <= queue:
@@ -219,12 +229,12 @@ def _days(found: list, data: dict, date: int) -> None:
         _cap(found, "group.%d" % i, cap, day, sum([buckets[m] for m in members]))
 
 
-def calibrations(data: dict) -> list:
+def calibrations(data: "dict[str, Any]") -> "list[Any]":
     """Return (counts, microlitres) of every channel, as a Timetable wants them."""
     return [(c["calibration"]["counts"], c["calibration"]["ul"]) for c in data["channel"]]
 
 
 def _add(
-    found: list, where: str, key: str, value: object, rule: str, limit: object, advice: str
+    found: "list[Any]", where: str, key: str, value: object, rule: str, limit: object, advice: str
 ) -> None:
     found.append((where + "." + key if key else where, value, rule, limit, advice))

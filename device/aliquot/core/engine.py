@@ -75,17 +75,19 @@ class Engine:
         found = self.days.get(date)
         if found:
             return found
-        if not self.slices or self.slicing != date:
+        if not self.slices:
             self.slicing = date
             self.slices = self.table.steps(date, [c.over for c in self.state.channels])
+        # One date at a time is worked out, to its end: lanes on two dates must not hinder each other.
         found = next(self.slices)
-        if found:
-            self.slices = None
-            oldest = min([lane.date for lane in self.lanes if lane.date >= 0])
-            for old in [d for d in self.days if d < oldest]:
-                del self.days[old]
-            self.days[date] = found
-        return found
+        if not found:
+            return None
+        self.slices = None
+        oldest = min([lane.date for lane in self.lanes if lane.date >= 0])
+        for old in [d for d in self.days if d < oldest]:
+            del self.days[old]
+        self.days[self.slicing] = found
+        return found if self.slicing == date else None
 
     def poll(self, now_s: int) -> "tuple[int, int, int] | None":
         """Return (channel, counts, longest seconds) of a run to start now, or None.

@@ -4,15 +4,16 @@ The validator, the TOML and JSON spellings, the schema for editors, the referenc
 the page are read from here; help texts live on the host. Nothing here checks or changes a value.
 The table is one text, so that a board keeps none of its names once the module has been dropped.
 
-A section line is `[path] shape least most`: `=` an object that is always there, `!` one that must be
-written, `?` one or null, `*` a list of objects, `*?` such a list or null (least and most objects).
-A field line is `key toml_key unit least most default`, least and most in the stored unit: `!` must be
-written, `?` null when not written, `~` left out when not written, `*` worked out from other fields,
-`""` empty; of a `word` the last column lists the choices and the first of them is the default.
-Units, stored (written): int; ml microlitres (mL, 3 decimals); l millilitres (litres, 3 decimals);
-micro millionths (6 decimals); min seconds in steps of 6 (minutes); h seconds in steps of 60 (hours or
-"HH:MM"); time second of the day ("HH:MM"); date days from 2000-01-01 (a date); weekdays bits from
-Monday (list of names); yes 0 or 1 (boolean); text and id, lengths in characters; ids list of ids.
+A section line is `[path] shape least most`: `=` an object that is always there, `!` one that must
+be written, `?` one or null, `*` a list of objects, `*?` such a list or null, with the least and
+the most objects. A field line is `key toml_key unit least most default`, least and most in the
+stored unit: `!` must be written, `?` null when not written, `~` left out when not written, `*`
+worked out from other fields, `""` empty; of a `word` the last column lists the choices, the
+default first. Units, stored (written): int; ml microlitres (mL, 3 decimals); l millilitres
+(litres, 3 decimals); micro millionths (6 decimals); min seconds in steps of 6 (minutes); h
+seconds in steps of 60 (hours or "HH:MM"); time second of the day ("HH:MM"); date days from
+2000-01-01 (a date); weekdays bits from Monday (list of names); yes 0 or 1 (boolean); text and id,
+lengths in characters; ids a list.
 """
 
 FORMAT = "aliquot-setup"
@@ -20,7 +21,7 @@ VERSION = 1
 STEP_S = {"min": 6, "h": 60}
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
-TABLE = """
+TABLE: str = """
 [] = 1 1
 format format word 0 0 aliquot-setup
 version version int 1 1 1

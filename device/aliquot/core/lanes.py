@@ -58,6 +58,7 @@ def advance(engine: "Engine", ch: int, now_s: int) -> bool:
     lane.date += 1
     lane.at = 0
     lane.start_w = zone.day_start(lane.date)
+    lane.due_w = -1
     return False
 
 
@@ -87,6 +88,7 @@ def _skim(engine: "Engine", ch: int, wall: int) -> bool:
         lane.date += 1
         lane.at = 0
         lane.start_w = zone.day_start(lane.date)
+    lane.due_w = -1
     return lane.date < old
 
 

@@ -35,11 +35,11 @@ def check(line: bytes) -> bytes:
 def decode(line: bytes) -> tuple[int, int, str, tuple[int, ...], str]:
     """Return (sequence, delta in seconds, kind, fields, text) of a line without its newline.
 
-    Fields come padded with zeros to at least twelve. ValueError for anything damaged.
+    Twelve zeros stand behind the fields, for those left out. ValueError for anything damaged.
     """
     head, _, text = str(check(line), "utf-8").partition(' "')
     part = head.split(" ")
     if len(part) < 3:
         raise ValueError("too short")
     fields = tuple([int(x) for x in part[3:]])
-    return int(part[0]), int(part[1]), part[2], fields + _PAD[len(fields) :], text
+    return int(part[0]), int(part[1]), part[2], fields + _PAD, text

@@ -10,12 +10,16 @@ from aliquot.core.plan import Channel, Setup
 from aliquot.core.zone import Zone
 from aliquot.core.zone_text import parse
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
 
-def build(data: dict, digest: str = "") -> Setup:
-    """Return the Setup of canonical `data`; `digest` is the SHA-256 (hex) of the file it came from."""
+
+def build(data: "dict[str, Any]", digest: str = "") -> Setup:
+    """Return the Setup of canonical `data`; `digest` is the SHA-256 (hex) of its file."""
     channels = [channel(c) for c in data["channel"]]
     made = Setup(Zone(parse(data["tz"])), channels)
-    index = {}
+    index: dict[str, int] = {}
     for i in range(len(channels)):
         index[channels[i].id] = i
     for group in data["group"]:
@@ -28,7 +32,7 @@ def build(data: dict, digest: str = "") -> Setup:
     return made
 
 
-def channel(c: dict) -> Channel:
+def channel(c: "dict[str, Any]") -> Channel:
     """Return the Channel of one canonical channel."""
     made = Channel()
     made.id = c["id"]
@@ -55,8 +59,11 @@ def channel(c: dict) -> Channel:
     made.raise_pct = c["catch_up"]["raise_pct"]
     made.age_s = c["catch_up"]["max_age_s"]
     made.owed_most_ul = c["catch_up"]["max_ul"]
+    cal = c["calibration"]
+    made.cal = (cal["counts"], cal["ul"], cal["offset"])
     tank = c["reservoir"]
     if tank:
+        made.left_ul = tank["left_ul"]
         made.size_ul = tank["size_ul"]
         made.dead_ul = tank["dead_ul"]
         made.low_ul = tank["size_ul"] * tank["low_pct"] // 100
@@ -65,7 +72,7 @@ def channel(c: dict) -> Channel:
     return made
 
 
-def signature(pump: dict) -> int:
+def signature(pump: "dict[str, Any]") -> int:
     """Return a number of 30 bits that changes with every pump setting a calibration depends on."""
     text = "%s %d %d %d" % (pump["kind"], pump["speed_cps"], pump["microsteps"], pump["reverse"])
     return crc32(text.encode()) & 0x3FFFFFFF

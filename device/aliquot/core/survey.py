@@ -1,4 +1,4 @@
-"""Lays out the days that matter of a set-up: what comes closest together on them, and what finds no room.
+"""Lays out the days that matter: what comes closest together on them, and what finds no room.
 
 It answers for `consistent.py` and for the default of grace; it decides nothing and keeps nothing.
 On the board it is imported when needed and dropped.
@@ -8,17 +8,23 @@ from aliquot.core.plan import Setup
 from aliquot.core.timetable import Day, Timetable
 from aliquot.core.window import BUCKET_S
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
+
 YEARS_DAYS = 1827
 _ORDINARY_DAYS = 400
 _ORDINARY_MOST = 40
 _DAY_S = 86400
 
 
-def survey(setup: Setup, cals: list, date: int) -> "tuple[list, list, tuple]":
+def survey(
+    setup: Setup, cals: "list[Any]", date: int
+) -> "tuple[list[int], list[int], tuple[int, ...]]":
     """Lay out the days that matter: those with a clock change in five years, and ordinary ones.
 
-    Returns per channel the shortest seconds between two doses, the most microlitres that fall into one
-    place of the cap's window, and () or (date, channel) of the first day without room."""
+    Returns per channel the shortest seconds between two doses, the most microlitres that fall into
+    one place of the cap's window, and () or (date, channel) of the first day without room."""
     table = Timetable(setup, cals)
     n = len(setup.channels)
     gaps = [_DAY_S] * n
@@ -34,9 +40,11 @@ def survey(setup: Setup, cals: list, date: int) -> "tuple[list, list, tuple]":
     return gaps, buckets, ()
 
 
-def _close(gaps: list, buckets: list, i: int, day: Day, after: Day, length: int) -> None:
-    """Take the doses of a date and of the next one into the shortest gap and the fullest bucket."""
-    times = list(day.times[i]) + [length + t for t in after.times[i]]
+def _close(
+    gaps: "list[int]", buckets: "list[int]", i: int, day: Day, after: Day, length: int
+) -> None:
+    """Take the doses of a date and of the next into the shortest gap and the fullest bucket."""
+    times: list[int] = list(day.times[i]) + [length + t for t in after.times[i]]
     n = len(day.times[i])
     uls = [day.ul(i, j) for j in range(n)] + [after.ul(i, j) for j in range(len(times) - n)]
     first = total = 0
@@ -58,9 +66,9 @@ def _dates(table: Timetable, date: int) -> "list[int]":
     for d in range(date, date + YEARS_DAYS):
         if not zone.ordinary(d):
             chosen += [d - 1, d]
-    kinds: list = []
+    kinds: list[Any] = []
     fullest = [max(t) for t in zip(*[table.totals(d) for d in range(date, date + _ORDINARY_DAYS)])]
-    patterns: list = []
+    patterns: list[Any] = []
     for d in range(date, date + _ORDINARY_DAYS):
         now = table.totals(d)
         pattern = [a == b for a, b in zip(now, fullest)]

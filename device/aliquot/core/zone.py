@@ -34,13 +34,14 @@ def _moment(rule: tuple[int, ...], at: int, year: int) -> int:
 def summer(rule: tuple[int, ...], year: int) -> tuple[int, int]:
     """(start, end) of the daylight saving time that starts by the rule of `year`, in wall_s.
 
-    It ends by the same year's rule where that comes later, else by the next year's. Where one
-    reaches the next one's start, there is no standard time between them.
+    It ends by the rule of the same year or, where that is earlier, of the next year or the one
+    after. Where it reaches the next year's start, there is no standard time between the two.
     """
-    start = _moment(rule, 2, year) - rule[0]
-    end = _moment(rule, 6, year) - rule[1]
-    if end <= start:
-        end = _moment(rule, 6, year + 1) - rule[1]
+    start = end = _moment(rule, 2, year) - rule[0]
+    # Three rounds at most: a change falls within nine days of its year.
+    while end <= start:
+        end = _moment(rule, 6, year) - rule[1]
+        year += 1
     return start, end
 
 
@@ -129,5 +130,7 @@ class Zone:
         return date
 
     def ordinary(self, date: int) -> bool:
-        """True where no clock change lies in [day_start(date), day_start(date + 1))."""
-        return self.stretch(self.wall(date, 0) - 1)[1] >= self.wall(date + 1, 0)
+        """True for 24 hours without a clock change in [day_start(date), day_start(date + 1))."""
+        start = self.wall(date, 0)
+        end = self.wall(date + 1, 0)
+        return end - start == 86400 and self.stretch(start - 1)[1] >= end

@@ -1,1 +1,1 @@
-"""The journal and the configuration on flash: the only part that opens files. It decides nothing."""
+"""The journal and the configuration on flash: the only part to open files. It decides nothing."""

@@ -1,7 +1,7 @@
 """The file system as the few calls that the store needs; the only module here that opens a file.
 
-Every call is whole or raises OSError. On littlefs each one is atomic by itself: after a cut the file
-is as before or as after, but a file just made may be empty. It never interprets what it carries.
+Every call is whole or raises OSError. On littlefs each one is atomic by itself: after a cut the
+file is as before or as after, but one just made may be empty. It never interprets what it carries.
 """
 
 import os

@@ -1,13 +1,18 @@
 """The journal while it runs: one record is one line, one write, one step of the fold.
 
-Nothing is ever written behind bytes that may be torn: a failed write ends its segment, and the next
-record opens another one, whose snapshot does not hold the record that failed. Reading, rotating
-and tidying are `recover.py` and `keep.py`; no rule of dosing is looked at here.
+Nothing is ever written behind bytes that may be torn: a failed write ends its segment, and the
+next record opens another one, whose snapshot does not hold the record that failed. Reading,
+rotating and tidying are `recover.py` and `keep.py`; no rule of dosing is looked at here.
 """
 
 import sys
 
 from aliquot.core.records import encode
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from aliquot.core.state import State
+    from aliquot.store.files import Files
 
 SEGMENT_MOST = 16384
 LINE_MOST = 1024
@@ -18,12 +23,14 @@ _PAD = (0,) * 12
 class Journal:
     """`state` is what all records so far add up to; only `put` changes it.
 
-    files: see `files.Files`; number and size are those of the segment that may be appended to. With
-    `size` at SEGMENT_MOST the next record opens a new one. `untidy` counts the rotations in a row
-    after which the oldest segments could not be put away: nothing is lost, but the flash fills.
+    files: see `files.Files`; number and size are those of the segment that may be appended to.
+    With `size` at SEGMENT_MOST the next record opens a new one. `untidy` counts the tries in a row
+    that failed to put the oldest segments away: nothing is lost, but the flash fills.
     """
 
-    def __init__(self, files, state, number: int = 0, size: int = SEGMENT_MOST) -> None:
+    def __init__(
+        self, files: "Files", state: "State", number: int = 0, size: int = SEGMENT_MOST
+    ) -> None:
         self.files = files
         self.state = state
         self.number = number
@@ -32,11 +39,11 @@ class Journal:
         self.broken = False
         self.untidy = 0
 
-    def put(self, now_s: int, kind: str, fields: tuple[int, ...], text: str = "") -> None:
+    def put(self, now_s: int, kind: str, fields: "tuple[int, ...]", text: str = "") -> None:
         """Make a record durable, then fold it into the state.
 
-        OSError: it is not in the state, and will not be after a restart unless that comes first: then
-        it may be, as if the power had gone right after the write. ValueError: it is not a record.
+        OSError: it is not in the state. Only a restart before the next record is written can still
+        find it there, as if the power had gone right after the write. ValueError: not a record.
         """
         state = self.state
         dt_s = now_s - state.now_s
@@ -52,7 +59,7 @@ class Journal:
         self.files.append(self.name, line)
         self.size = size
         self.broken = True  # until the fold is known to be whole; only a new start mends it
-        state.apply(dt_s, kind, fields + _PAD[len(fields) :], text)
+        state.apply(dt_s, kind, fields + _PAD, text)
         self.broken = False
 
     def _roll(self) -> None:
@@ -65,7 +72,7 @@ class Journal:
 
 
 def forget(*names: str) -> None:
-    """Drop modules that are needed once in a while; where memory is plenty they stay, for speed."""
+    """Drop modules that are needed now and then; where memory is plenty they stay, for speed."""
     if sys.implementation.name == "micropython":
         for name in names:
             if sys.modules.pop(name, None):

@@ -2,8 +2,8 @@
 
 The newest valid snapshot counts, and at most two segments are read. Nothing is repaired in place:
 where anything was found, a new segment opens with what is known, and lost numbers are in that same
-write as a `G` record, so no second cut can make them forgotten. It never doses and never guesses that a
-journal it cannot read is an empty one. Imported at a start only.
+write as a `G` record, so no second cut can make them forgotten. It never doses, and a journal that
+it cannot read is never an empty one to it. Imported at a start only.
 """
 
 from aliquot.core.records import encode
@@ -11,7 +11,6 @@ from aliquot.core.state import State
 from aliquot.store import keep
 from aliquot.store.journal import SEGMENT_MOST, Journal
 from aliquot.store.segment import (
-    DAMAGE,
     fold,
     lines,
     most_records,
@@ -23,6 +22,18 @@ from aliquot.store.segment import (
     sequence,
 )
 
+_HEAD_MOST = 80
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from aliquot.store.files import Files
+    from aliquot.store.segment import Line
+
+    Findings = list[tuple[str, str, int, int]]
+    Lost = Callable[[State, int], tuple[int, ...]] | None
+
 _LOST_WITH_SEGMENT = most_records(SEGMENT_MOST)
 
 
@@ -30,16 +41,16 @@ class Unreadable(ValueError):
     """There is a journal and it cannot be read: no dosing; `begin_anew` on the user's word."""
 
 
-def open_journal(files, lost=None) -> "tuple[Journal, list[tuple[str, str, int, int]]]":
+def open_journal(files: "Files", lost: "Lost" = None) -> "tuple[Journal, Findings]":
     """Return the journal ready to go on, and what was found on the way.
 
-    lost: called with (state, how many records) where records were lost; returns the microlitres that
-    may have entered in them, one number a channel. Findings are those of `segment.fold`, and
-    `new` (no journal yet), `unfinished` (a segment whose creation was cut; nothing was in it) and
-    `snapshot` (a damaged opening; the segment before it was used). OSError: the flash does not take
-    the new segment that is needed; the call may be repeated. Unreadable: see there.
+    lost: called with (state, how many) where records were lost; returns the microlitres that may
+    have entered in them, one number a channel. Findings are those of `segment.fold`, and `new` (no
+    journal yet), `unfinished` (a segment whose creation was cut; nothing was in it) and `snapshot`
+    (a damaged opening; the segment before it was used). OSError: the flash does not take the new
+    segment that is needed; the call may be repeated. Unreadable: see there.
     """
-    findings: list[tuple[str, str, int, int]] = []
+    findings: Findings = []
     known = _nonempty(files)
     if not known:
         return _first(files, findings)
@@ -59,9 +70,9 @@ def open_journal(files, lost=None) -> "tuple[Journal, list[tuple[str, str, int, 
     return journal, findings
 
 
-def _nonempty(files) -> list[int]:
-    """The two newest segments that are not empty, newest first: a creation that was cut may leave an
-    empty file, and the next creation takes its name."""
+def _nonempty(files: "Files") -> list[int]:
+    """The two newest segments that are not empty, newest first: a creation that was cut may leave
+    an empty file, and the next creation takes its name."""
     out: list[int] = []
     for number in reversed(numbers(files)):
         if files.size(name_of(number)) > 0:
@@ -71,15 +82,15 @@ def _nonempty(files) -> list[int]:
     return out
 
 
-def _first(files, findings: list) -> "tuple[Journal, list]":
+def _first(files: "Files", findings: "Findings") -> "tuple[Journal, Findings]":
     """The journal of a board that never had one: the first record will open its first segment."""
-    if numbers(files)[1:] or [n for n in numbers(files) if n > 1] or numbers(files, "a"):
+    if numbers(files) not in ([], [1]) or numbers(files, "a"):
         raise Unreadable("only remains of a journal are there")
     findings.append(("new", name_of(1), 1, 0))
     return Journal(files, State()), findings
 
 
-def _read(files, known: list[int], findings: list) -> "tuple[State | None, int]":
+def _read(files: "Files", known: list[int], findings: "Findings") -> "tuple[State | None, int]":
     """Return the state and how many records are missing from it."""
     number = known[0]
     name = name_of(number)
@@ -98,21 +109,23 @@ def _read(files, known: list[int], findings: list) -> "tuple[State | None, int]"
         raise Unreadable("a later version wrote it: " + str(error))
     if state is None:
         return None, 0
+    # The newest segment still says where its opening stood: what is behind that never happened.
+    adjoins = known[1] == number - 1
+    limit = first - 1 if first > 0 else sequence(files, name)
+    follows = adjoins and first > state.seq
+    missing = fold(state, source, before, findings, limit if limit >= state.seq else -1)
+    if adjoins and first < 0 and _unfinished(files, state, number):
+        findings.append(("unfinished", name, 0, 0))
+        return state, missing
     findings.append(("snapshot", name, 0, 0))
-    # Records of the newest segment count on where they follow; they supersede those of the same number.
-    follows = first > state.seq and known[1] == number - 1
-    missing = fold(state, source, before, findings, first - 1 if follows else -1)
     if follows:
         return state, missing + fold(state, lines(files, name, at), name, findings)
-    if first < 0 and known[1] == number - 1 and _unfinished(files, state, number):
-        findings[-1:] = [("unfinished", name, 0, 0)] if not missing else findings[-1:]
-        return state, missing
     findings.append(("gap", name, state.seq + 1, _LOST_WITH_SEGMENT))
     state.seq += _LOST_WITH_SEGMENT
     return state, missing + _LOST_WITH_SEGMENT
 
 
-def _first_record(source) -> "tuple[int, int]":
+def _first_record(source: "Iterator[Line]") -> "tuple[int, int]":
     for line, _, at in source:
         found = record(line)
         if found:
@@ -120,17 +133,22 @@ def _first_record(source) -> "tuple[int, int]":
     return -1, 0
 
 
-def _unfinished(files, state: State, number: int) -> bool:
-    """Whether a segment is no more than the beginning of the opening that it was to get."""
+def _unfinished(files: "Files", state: State, number: int) -> bool:
+    """Whether a segment is no more than the beginning of the opening that it was to get.
+
+    One that was in use is longer than its first line, and damage makes no file shorter."""
     whole = opening(state, number)
-    there = files.read(name_of(number), 0, len(whole) + 1)
-    return whole[: len(there)] == there
+    try:
+        there = files.read(name_of(number), 0, len(whole) + 1) or b"?"
+    except OSError:
+        return False
+    return whole[: len(there)] == there or (len(there) < _HEAD_MOST and b"\n" not in there)
 
 
-def _go_on(journal: Journal, missing: int, lost) -> None:
-    """Open a new segment with the state and, where records are missing, the record that says so."""
+def _go_on(journal: Journal, missing: int, lost: "Lost") -> None:
+    """Open a new segment with the state and, where records are missing, one that says so."""
     state = journal.state
-    extra: tuple = ()
+    extra: tuple[bytes, ...] = ()
     fields: tuple[int, ...] = ()
     if missing:
         fields = (missing,) + (tuple(lost(state, missing)) if lost else ())
@@ -142,7 +160,7 @@ def _go_on(journal: Journal, missing: int, lost) -> None:
     keep.roll(journal, data)
 
 
-def begin_anew(files) -> Journal:
+def begin_anew(files: "Files") -> Journal:
     """Begin a journal beside one that is unreadable, on the user's word; nothing is removed.
 
     Its numbers start above any that the old one can have used. It knows no configuration.

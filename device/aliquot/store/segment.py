@@ -1,9 +1,9 @@
-"""What a journal segment looks like on flash: its name, its opening, its lines; read and built here.
+"""What a journal segment looks like on flash: its name, its opening, its lines.
 
-A segment opens with one write that holds the whole state: `S aliquot-journal 1 <number> <sequence>`,
-the lines of the snapshot, and `S end <lines before>`, each with its CRC-32 like a record. Records that
-a recovery had to add stand before the end: they are there with it or not at all. Then come the
-records. This module writes nothing; start-up and rotation import it on demand.
+A segment opens with one write that holds the whole state: `S aliquot-journal 1 <number>
+<sequence>`, the lines of the snapshot, and `S end <lines before>`, each with its CRC-32 like a
+record. Records that a recovery had to add stand before the end: they are there with it or not at
+all. Then come the records. This module writes nothing; start-up and rotation import it on demand.
 """
 
 from binascii import crc32
@@ -12,6 +12,15 @@ from aliquot.core import snapshot
 from aliquot.core.records import check, decode
 from aliquot.core.state import State
 from aliquot.store.journal import LINE_MOST, SEGMENT_MOST
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from aliquot.store.files import Files
+
+    Record = tuple[int, int, str, tuple[int, ...], str]
+    Line = tuple[bytes | None, bool, int]
 
 VERSION = "1"
 # What damaged bytes with a good checksum, or records after lost ones, can raise in the fold.
@@ -25,9 +34,9 @@ def name_of(number: int, family: str = "j") -> str:
     return "%s%08d.txt" % (family, number)
 
 
-def numbers(files, family: str = "j") -> list[int]:
+def numbers(files: "Files", family: str = "j") -> list[int]:
     """Return the numbers of a family's files, rising; names that only look alike do not count."""
-    out = []
+    out: list[int] = []
     for name in files.names():
         if name[:1] == family and name[1:9].isdigit() and name == name_of(int(name[1:9]), family):
             out.append(int(name[1:9]))
@@ -36,7 +45,7 @@ def numbers(files, family: str = "j") -> list[int]:
 
 
 def opening(state: State, number: int, extra: "tuple[bytes, ...]" = ()) -> bytes:
-    """Return the bytes that open segment `number`; `extra` are lines of records not yet in `state`."""
+    """Return the bytes that open segment `number`; `extra`: lines of records not in `state`."""
     lines = ["aliquot-journal %s %d %d" % (VERSION, number, state.seq)] + snapshot.dump(state)
     data = b"".join([_sealed(line) for line in lines])
     return data + b"".join(extra) + _sealed("end %d" % (len(lines) + len(extra)))
@@ -57,15 +66,15 @@ def head(line: bytes) -> "tuple[int, int]":
     return int(part[3]), int(part[4])
 
 
-def sequence(files, name: str) -> int:
+def sequence(files: "Files", name: str) -> int:
     """Return the sequence number that a segment's opening stands at, -1 when it cannot be read."""
     try:
         return head((files.read(name, 0, 80) or b"").split(b"\n")[0])[1]
-    except (OSError, ValueError):
+    except (NotImplementedError, OSError, ValueError):
         return -1
 
 
-def lines(files, name: str, at: int = 0):
+def lines(files: "Files", name: str, at: int = 0) -> "Iterator[Line]":
     """Yield (line without newline, whether the newline is there, where the line starts).
 
     Whatever the file holds, no more than a segment is read: a line too long comes in pieces, and
@@ -96,17 +105,18 @@ def lines(files, name: str, at: int = 0):
         yield rest, False, at
 
 
-def opened(source, number: int) -> "State | None":
+def opened(source: "Iterator[Line]", number: int) -> "State | None":
     """Take the opening off `source` (see `lines`) and return its State; None when it is damaged.
 
     NotImplementedError: it is whole, but of another version of the format.
     """
-    body = []
-    extra = []
-    n = 0
-    for line, ended, _ in source:
+    body: list[str] = []
+    extra: list[Record] = []
+    seq = -1
+    for n, (line, ended, _) in enumerate(source):
         try:
-            text = str(check(line or b""), "utf-8")
+            line = line or b""
+            text = str(check(line), "utf-8")
             if not ended:
                 return None
             if not n:
@@ -121,11 +131,10 @@ def opened(source, number: int) -> "State | None":
                 extra.append(decode(line))
         except ValueError:
             return None
-        n += 1
     return None
 
 
-def _state(body: list[str], extra: list, seq: int) -> "State | None":
+def _state(body: list[str], extra: "list[Record]", seq: int) -> "State | None":
     try:
         state = snapshot.load(body)
         if state.seq != seq:
@@ -139,7 +148,7 @@ def _state(body: list[str], extra: list, seq: int) -> "State | None":
     return state
 
 
-def record(line: "bytes | None") -> "tuple | None":
+def record(line: "bytes | None") -> "Record | None":
     """Return the record of a line (see `records.decode`), None for any other line."""
     try:
         return decode(line) if line and len(line) < LINE_MOST else None
@@ -152,19 +161,28 @@ def most_records(size: int) -> int:
     return (size + _SHORTEST - 1) // _SHORTEST
 
 
-def fold(state: State, source, name: str, findings: list, limit: int = -1, each=None) -> int:
+def fold(
+    state: State,
+    source: "Iterator[Line]",
+    name: str,
+    findings: "list[tuple[str, str, int, int]]",
+    limit: int = -1,
+    each: "Callable[[State, Record], None] | None" = None,
+) -> int:
     """Add the records of `source` up to sequence `limit` to `state`; return how many were lost.
 
-    What was found goes to `findings` as (word, file, first number, how many): `tail`, a last line cut
-    short, which counts as never written; `gap`, numbers whose records are lost; `stray`, a line
-    that belongs to no missing number; `misfit`, a record that cannot follow those before it; and
+    What was found goes to `findings` as (word, file, first number, how many): `tail`, a last line
+    cut short, which counts as never written; `gap`, numbers whose records are lost; `stray`, a
+    line that belongs to no missing number; `misfit`, a record that cannot follow those before it;
     `foreign`, one of a kind that is not known here. `each(state, record)` runs after each record.
+
+    A last line that is bad but whole is no tail: an append is one write, so it was damaged later.
     """
     lost = bad = 0
     for line, ended, _ in source:
         found = record(line)
         if not found and not ended:
-            found = record(line[:-1])  # whole but for a flipped newline
+            found = record((line or b"")[:-1])  # whole but for a flipped newline
             if not found:
                 findings.append(("tail", name, state.seq + 1, 0))
                 break

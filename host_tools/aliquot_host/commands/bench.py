@@ -44,7 +44,9 @@ def command(ctx: click.Context, as_json: bool, only: str | None) -> None:
     with tempfile.TemporaryDirectory(prefix="aliquot-bench-") as folder:
         code, figures, timings = measure(root, Path(folder), only)
     if code == NO_TESTS:
-        raise errors.bad("-k" if only else "tests/bench", only, advice="There is no such benchmark.")
+        raise errors.bad(
+            "-k" if only else "tests/bench", only, advice="There is no such benchmark."
+        )
     misses = [figure for figure in figures if not figure["reached"]]
     if as_json:
         output.print_json(
@@ -115,7 +117,9 @@ def show(figures: list[dict[str, Any]], timings: list[dict[str, Any]]) -> None:
         [
             (
                 figure["name"],
-                f"{figure['value']:.4g}" if isinstance(figure["value"], float) else figure["value"],
+                f"{figure['value']:.4g}"
+                if isinstance(figure["value"], float)
+                else figure["value"],
                 figure["unit"],
                 figure["reach"],
                 "reached" if figure["reached"] else "MISSED",
@@ -134,7 +138,7 @@ def show(figures: list[dict[str, Any]], timings: list[dict[str, Any]]) -> None:
                     row["name"],
                     row["group"],
                     row["rounds"],
-                    *(f"{row[key] * 1000:.3f}" for key in ("median_s", "least_s", "most_s")),
+                    *(f"{row[key] * 1000:.4g}" for key in ("median_s", "least_s", "most_s")),
                 )
                 for row in timings
             ],

@@ -1,0 +1,116 @@
+"""`aliquot check`: all that is wrong with a set-up, and what is odd. It changes nothing."""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from aliquot.core.decimals import date_of_text
+from aliquot_host import (
+    advice,
+    errors,
+    help_texts,
+    meaning,
+    output,
+    paths,
+    setup_file,
+    spelling,
+    toml_text,
+)
+from aliquot_host.setup_file import Loaded
+
+# What a list of times says by itself.
+LISTED = ("channel.doses", "channel.daily_ul")
+
+
+@click.command("check")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--explain", is_flag=True, help="List every default in use, and what it is for.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+@click.pass_context
+def command(ctx: click.Context, file: Path, explain: bool, as_json: bool) -> None:
+    """Say everything that is wrong with the set-up FILE, and what to do about it.
+
+    Errors make the exit code 2; a board would refuse the file too. Warnings do not: they are what
+    you may have meant, or may regret.
+    """
+    today = datetime.date.today()
+    try:
+        loaded = setup_file.load(file, today=today)
+    except errors.BadInput as wrong:
+        if not as_json:
+            raise
+        found = [problem.as_json() for problem in wrong.problems]
+        output.print_json("aliquot-check", {"file": str(file), "ok": False, "problems": found})
+        ctx.exit(errors.BAD_INPUT)
+    warnings = advice.warnings(loaded, today)
+    if as_json:
+        payload: dict[str, object] = {
+            "file": str(file),
+            "ok": True,
+            "sha256": loaded.digest,
+            "bytes": len(loaded.canonical),
+            "problems": [warning.as_json() for warning in warnings],
+            "cautions": advice.cautions(loaded.data),
+        }
+        if explain:
+            payload["defaults"] = [
+                {"path": path, "value": value, "why": why} for path, value, why in defaults(loaded)
+            ]
+        output.print_json("aliquot-check", payload)
+        return
+    show(loaded, date_of_text(today.isoformat()))
+    if explain:
+        output.table(("field", "in use", "why, and what it is for"), defaults(loaded))
+    output.problems(warnings, err=False)
+    for caution in advice.cautions(loaded.data):
+        output.say(f"caution: {caution}")
+
+
+def show(loaded: Loaded, date: int) -> None:
+    """What the set-up means, a line a channel."""
+    rows: list[tuple[object, ...]] = []
+    for channel in loaded.data["channel"]:
+        left = advice.days_left(channel, date)
+        rows.append(
+            (
+                channel["id"],
+                meaning.ml(channel["daily_ul"]),
+                meaning.doses(channel),
+                meaning.times(channel),
+                meaning.days(channel),
+                meaning.ml(channel["cap_ul"]),
+                "" if left is None else f"{left} days",
+            )
+        )
+    columns = ("channel", "a day", "doses", "times", "days", "cap in 24 h", "reservoir lasts")
+    output.table(columns, rows, title=f"{loaded.where}: no errors")
+
+
+def defaults(loaded: Loaded) -> list[tuple[str, str, str]]:
+    """(field, value, why) of everything that a default decided, in the order of the table.
+
+    A canonical file has every field written: there it is what TOML would leave out."""
+    if not loaded.toml:
+        loaded = setup_file.load(toml_text.dump(loaded.data).encode())
+    found: list[tuple[str, str, str]] = []
+    for path in loaded.filled:
+        place = paths.plain(path)
+        row = paths.row(path)
+        value = _value(loaded.data, path)
+        said = spelling.measured(row[2], value) if row else "none"
+        why = help_texts.DERIVED.get(place, "")
+        if place in LISTED and _value(loaded.data, path.rpartition(".")[0] + ".at"):
+            why = "from the listed times"
+        text = f"{spelling.sentence(why)} {help_texts.HELP[place]}".strip()
+        found.append((loaded.shown(path), said, text))
+    return found
+
+
+def _value(data: Any, path: str) -> Any:
+    for part in path.split("."):
+        data = data[int(part) if paths.is_index(part) else part]
+    return data
