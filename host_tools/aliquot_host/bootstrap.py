@@ -269,6 +269,11 @@ def run_pip(command: Sequence[str], root: Path, log: Path, held: Sequence[int]) 
             "pip could not fetch what is needed: connect to the network (or name a mirror with "
             f"PIP_INDEX_URL) and run this again; details in {log}."
         )
+    if "ResolutionImpossible" in said:
+        raise CannotSetUp(
+            "pip finds no copy of a pinned version: connect to the network, or where it is there, "
+            f"name another Python (the tests run on 3.11); details in {log}."
+        )
     raise CannotSetUp(f"pip failed ({last_line(said)}); details in {log}.")
 
 

@@ -1,8 +1,9 @@
 """The planned doses as a calendar file (RFC 5545): one event a dose, at instants in UTC.
 
-Instants in UTC mean the same in every calendar program, whatever it knows of the tank's zone. The UID
-of an event is made from the set-up's name, the channel and the dose's key, so that a file made again
-after a change of volumes replaces its events. Only plans are written: a calendar proves no delivery.
+Instants in UTC mean the same in every calendar program, whatever it knows of the tank's zone. The
+UID of an event is made from the set-up's name, the channel and the dose's key, so that a file made
+again after a change of volumes replaces its events. Only plans are written: a calendar proves no
+delivery.
 """
 
 from __future__ import annotations
@@ -10,10 +11,10 @@ from __future__ import annotations
 import datetime
 import uuid
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 from aliquot.core.decimals import date_text, text_of
-from aliquot_host.timetables import Date, Dose
-from aliquot_host.zones import UNIX_2000
+from aliquot_host.timetables import Date, Dose, instant
 
 EVENTS_MOST = 100_000
 OPENING = b"BEGIN:VCALENDAR"
@@ -35,12 +36,12 @@ def calendar(name: str, dates: Iterable[Date], made_s: int) -> bytes:
     from icalendar import Calendar, Event
 
     stamp = instant(made_s)
-    whole = Calendar()
+    whole: Any = Calendar()
     whole.add("prodid", PRODUCT)
     whole.add("version", "2.0")
     for date in dates:
         for dose in date.doses:
-            event = Event()
+            event: Any = Event()
             event.add("uid", uid(name, dose, date.date))
             event.add("dtstamp", stamp)
             event.add("dtstart", instant(dose.wall_s))
@@ -51,7 +52,8 @@ def calendar(name: str, dates: Iterable[Date], made_s: int) -> bytes:
             event.add("categories", [dose.channel])
             event.add("transp", "TRANSPARENT")
             whole.add_component(event)
-    return whole.to_ical()
+    data: bytes = whole.to_ical()
+    return data
 
 
 def words(dose: Dose, date: int) -> str:
@@ -60,12 +62,6 @@ def words(dose: Dose, date: int) -> str:
         f"Planned: dose {date_text(date)}#{dose.index} at {dose.local}, {dose.counts} counts in "
         f"{text_of(dose.run_ms)} s. Whether it was given stands in the journal alone."
     )
-
-
-def instant(wall_s: int) -> datetime.datetime:
-    """A UTC second since 2000 as an aware datetime."""
-    since = datetime.datetime(1970, 1, 1, tzinfo=datetime.timezone.utc)
-    return since + datetime.timedelta(seconds=wall_s + UNIX_2000)
 
 
 def events(dates: Sequence[Date]) -> int:

@@ -11,7 +11,8 @@ from fractions import Fraction
 from typing import Any
 
 from aliquot.core.decimals import date_text, text_of, time_text
-from aliquot.core.plan import count, largest_ul, volumes
+from aliquot.core.layout import largest_ul
+from aliquot.core.plan import count, volumes
 from aliquot.core.setup import channel as compiled
 from aliquot_host import spelling
 

@@ -1,8 +1,8 @@
 """The timetable of a set-up as plain rows: which dose, when, how much, how many counts, how long.
 
-The times and volumes are the board's own (`core/timetable.py`); the counts are those of a board whose
-remainder is 0 before the first row and that gives every dose as planned. Nothing here has happened:
-what really went in stands in a journal.
+The times and volumes are the board's own (`core/timetable.py`); the counts are those of a board
+whose remainder is 0 before the first row and that gives every dose as planned. Nothing here has
+happened: what really went in stands in a journal.
 """
 
 from __future__ import annotations
@@ -10,7 +10,9 @@ from __future__ import annotations
 import dataclasses
 import datetime
 from collections.abc import Iterable, Iterator
+from typing import Any
 
+from aliquot.core import layout
 from aliquot.core.amounts import to_counts
 from aliquot.core.dates import ymd
 from aliquot.core.decimals import LAST_YEAR, date_of_text, stamp_text
@@ -18,9 +20,10 @@ from aliquot.core.plan import Setup
 from aliquot.core.timetable import Day, Timetable
 from aliquot_host import errors
 from aliquot_host.setup_file import Data
-from aliquot_host.zones import UNIX_2000
 
 DAYS_MOST = 366
+# Where the board's seconds count from.
+EPOCH = datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC)
 # A set-up file is the first plan that a board can have.
 REVISION = 1
 
@@ -130,7 +133,14 @@ def _date(
 
 def times(day: Day, place: int) -> list[int]:
     """A channel's times on a date, in seconds after the start of the date, rising."""
-    return [int(second) for second in day.times[place]]
+    laid: Any = day
+    return list(laid.times[place])
+
+
+def nominal(table: Timetable, place: int, date: int, ul: int) -> list[int]:
+    """The same for a day of `ul`, before other channels come into it."""
+    laid: Any = table
+    return list(layout.nominal(table.setup.channels[place], table.setup.zone, date, ul))
 
 
 def run_ms(counts: int, speed_cps: int) -> int:
@@ -140,10 +150,12 @@ def run_ms(counts: int, speed_cps: int) -> int:
 
 def now_s() -> int:
     """This moment in UTC seconds since 2000."""
-    now = datetime.datetime.now(datetime.timezone.utc)
-    return (now - datetime.datetime(1970, 1, 1, tzinfo=datetime.timezone.utc)) // (
-        datetime.timedelta(seconds=1)
-    ) - UNIX_2000
+    return (datetime.datetime.now(datetime.UTC) - EPOCH) // datetime.timedelta(seconds=1)
+
+
+def instant(wall_s: int) -> datetime.datetime:
+    """A UTC second since 2000 as an aware datetime."""
+    return EPOCH + datetime.timedelta(seconds=wall_s)
 
 
 def today(setup: Setup) -> int:

@@ -1,7 +1,7 @@
-"""Follows a journal record by record: which record made each thing so, and what became of each dose.
+"""Follows a journal: which record made each thing so, and what became of each dose.
 
 `Trail` answers for one moment: the record that a hold, a calibration, a shortfall rests on.
-`History` tells the life of one channel: its runs, the doses that passed, and when the board knew the
+`History` tells the life of one channel: its runs, the doses that passed, when the board knew the
 time. Both only listen while an archive is folded; they judge nothing and change nothing.
 
 Wall times (`_w`) are UTC seconds since 2000 as the board believed them, `_s` powered seconds. A
@@ -32,8 +32,8 @@ Triple = tuple[int, int, int]
 class Marks:
     """The records that the state of one channel rests on.
 
-    owed: for each entry the records it came from. entered: what went into the tank in the last 24 h
-    of powered time, each as (intent, its end, engine second, microlitres).
+    owed: for each entry the records it came from. entered: what went into the tank in the last
+    24 h of powered time, each as (intent, its end, engine second, microlitres).
     """
 
     calibrated: int = 0
@@ -156,7 +156,7 @@ def triples(over: list[int]) -> list[Triple]:
 class Run:
     """One run of the pump: its intent, and what came of it.
 
-    into: DOSE, TANK or CUP. date and index are those of a dose. ul, counts: as intended; got_ul and
+    into: DOSE, TANK or CUP. date and index are those of a dose. ul, counts: as intended; got_ul,
     given: as recorded. ending: done, partial, uncertain, or running where no outcome follows.
     """
 

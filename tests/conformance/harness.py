@@ -1,46 +1,54 @@
 """Runs one module of cases on CPython and on a real MicroPython, and hands back both texts.
 
 A case module is plain Python that both interpreters take: it imports `aliquot`, prints one line a
-case, and leaves the comparing to the test. It never sees which interpreter it runs on.
+case, and leaves the comparing to the test. It never asks which interpreter it runs on.
 """
 
 import contextlib
-import importlib.util
+import importlib
 import io
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
+from types import ModuleType
 
-from aliquot_host.vm import Vm, device_files
+from aliquot_host.vm import Outcome, Vm, device_files
 
 FOLDER = Path(__file__).parent
 
 
-def source(name: str) -> bytes:
-    return (FOLDER / f"{name}.py").read_bytes()
+def version_of() -> str:
+    """The interpreter that runs this, as `sys.implementation` tells it."""
+    return f"{sys.implementation.name} {'.'.join(str(n) for n in sys.version_info[:3])}"
 
 
-def on_cpython(name: str, call: str = "main()") -> str:
-    """What `call` on the case module prints on this interpreter."""
-    spec = importlib.util.spec_from_file_location(name, FOLDER / f"{name}.py")
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
+@contextlib.contextmanager
+def modules_here() -> Iterator[None]:
+    """Let the case modules import one another by their bare names, as they do on the VM."""
+    sys.path.insert(0, str(FOLDER))
     try:
-        spec.loader.exec_module(module)
-        with contextlib.redirect_stdout(io.StringIO()) as printed:
-            eval(call, vars(module))
+        yield
     finally:
-        del sys.modules[name]
+        sys.path.remove(str(FOLDER))
+
+
+def on_cpython(name: str, call: Callable[[ModuleType], object] = lambda m: m.main()) -> str:
+    """What `call`, given the case module, prints on this interpreter."""
+    with modules_here(), contextlib.redirect_stdout(io.StringIO()) as printed:
+        call(importlib.import_module(name))
     return printed.getvalue()
 
 
 def on_vm(
     vm: Vm,
-    name: str,
-    calls: tuple[str, ...] = ("main()",),
+    names: Sequence[str],
+    steps: Sequence[str],
     files: Mapping[str, bytes] | None = None,
-) -> str:
-    """What `calls` on the case module print on the VM; `files` replaces device files."""
-    load = {**device_files(), f"/lib/{name}.py": source(name), **(files or {})}
-    return vm.run([f"import {name}", *(f"{name}.{call}" for call in calls)], load).text
+    **options: int,
+) -> Outcome:
+    """Run `steps` on the VM with the device as .mpy and the case modules `names` beside it.
+
+    files: device files to replace. options: those of `Vm.run`.
+    """
+    cases = {f"/lib/{name}.py": (FOLDER / f"{name}.py").read_bytes() for name in names}
+    return vm.run(steps, {**device_files(), **cases, **(files or {})}, **options)

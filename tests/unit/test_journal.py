@@ -271,9 +271,9 @@ def test_memory_that_runs_out_leaves_the_state_and_the_next_record_goes_on(where
             with pytest.raises(MemoryError):
                 put(log, RECORDS[: n + 1])
             assert snapshot.dump(log.state) == DUMPS[n]
-    put(log, RECORDS[: n + 40])
-    assert snapshot.dump(log.state) == DUMPS[n + 40]
-    assert snapshot.dump(reopened(files)[0].state) == DUMPS[n + 40]
+    put(log, RECORDS[: n + 100])
+    assert snapshot.dump(log.state) == DUMPS[n + 100]
+    assert snapshot.dump(reopened(files)[0].state) == DUMPS[n + 100]
     assert len(journal_names(files)) == keep.SEGMENTS_KEPT
 
 
@@ -326,7 +326,7 @@ def test_forgotten_modules_are_gone_where_memory_is_dear(monkeypatch):
     monkeypatch.setattr(sys, "implementation", Small)
     monkeypatch.setitem(sys.modules, "aliquot.store.keep", keep)
     monkeypatch.setattr("aliquot.store.keep", keep)
-    journal.forget("aliquot.store.keep", "aliquot.store.not_there")
+    demand.forget("aliquot.store.keep", "aliquot.store.not_there")
     assert "aliquot.store.keep" not in sys.modules
     assert not hasattr(sys.modules["aliquot.store"], "keep")
     assert held

@@ -19,6 +19,7 @@ DEVICE = ROOT / "device"
 ON_DEMAND = {
     "core": {
         "acts",
+        "adopt",
         "clock",
         "consistent",
         "decimals",

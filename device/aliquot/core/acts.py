@@ -9,7 +9,8 @@ imports this module when an act comes in.
 
 from aliquot.core import extras, lanes, room
 from aliquot.core.ledger import ALL, CAP, CUP, EMPTY, TANK
-from aliquot.core.plan import day_ul, largest_ul
+from aliquot.core.layout import largest_ul
+from aliquot.core.plan import day_ul
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -77,7 +78,11 @@ def override(
         return False
     _range("days", days, 0, _DAYS_MOST, "0 cancels; a lasting change belongs into the set-up")
     today = _clock(engine, now_s)
-    over = engine.state.channels[ch].over
+    over: list[int] = []
+    for i in range(0, len(engine.state.channels[ch].over), 3):
+        one = engine.state.channels[ch].over[i : i + 3]
+        if one[1] + one[2] > today:
+            over += one
     if days:
         if len(over) >= 3 * _OVERRIDES:
             raise Refused("override", len(over) // 3 + 1, _OVERRIDES, "cancel those in force first")
@@ -168,6 +173,7 @@ def cup_run(engine: "Engine", now_s: int, ch: int, counts: int, request: int = 0
         return False
     c = engine.setup.channels[ch]
     _range("counts", counts, 1, c.run_most_s * c.speed_cps, "see run_most_s")
+    _clock(engine, now_s)
     _free(engine, ch, now_s)
     s = engine.state.channels[ch]
     ul = counts * s.cal_ul // s.cal_counts if s.cal_counts else 0
@@ -201,6 +207,12 @@ def release(engine: "Engine", now_s: int, scope: int, what: int = 0, request: in
     """Release a hold (0), say that the line is back from the cup (1), or answer for lost records (2)."""
     if not _check(engine, scope, request):
         return False
+    _range("what", what, 0, 2, "hold, cup or lost records")
+    if what == 1:
+        if scope == ALL:
+            raise Refused("channel", ALL, len(engine.state.channels) - 1, "name the channel")
+        if engine.state.open and engine.state.open[0] == scope:
+            raise Refused("channel", scope, "at rest", "wait for the end of the run")
     engine.act(now_s, "h", (scope, what, request))
     return True
 
@@ -263,6 +275,9 @@ def see(engine: "Engine", now_s: int, scope: int, request: int = 0) -> bool:
     """Say that a latched fault was seen: the first of the two acts that end it."""
     if not _check(engine, scope, request):
         return False
+    target = engine.state if scope == ALL else engine.state.channels[scope]
+    if not target.latched:
+        raise Refused("fault", target.fault, "latched", "only a latched fault needs to be seen")
     engine.act(now_s, "z", (scope, 1, request))
     return True
 

@@ -5,6 +5,7 @@ A channel keeps its state by its id. A calibration or a fill in the file counts 
 differs from the one in the file before, so that what was measured since is not undone.
 """
 
+from aliquot.core.acts import Refused
 from aliquot.core.plan import Setup, day_ul
 
 TYPE_CHECKING = False
@@ -21,7 +22,8 @@ def fields_of(
     """Return (fields, text) of the C record; `given_ul`: what the user states was given to each
     channel in the last 24 h, -1 where nobody knows. A channel without a past begins with one full
     plan day in its cap window."""
-    wall = now_s + state.offset if state.quality else -1
+    # With the clock unset the estimate: never a time that is still to come.
+    wall = now_s + state.offset if state.quality or state.offset else -1
     date = new.zone.date_of(wall) if wall >= 0 else 0
     before = {c.id: c for c in old.channels} if old else {}
     fresh = now_s + _FRESH_S if not state.ids and given_ul < 0 else 0
@@ -46,7 +48,9 @@ def _day_ul(c: "Channel", date: int, given_ul: int) -> int:
 
 
 def adopt(engine: "Engine", new: Setup, now_s: int, request: int = 0, given_ul: int = -1) -> None:
-    """Record the configuration `new` and go on with it."""
+    """Record the configuration `new` and go on with it; Refused while a pump runs."""
+    if engine.state.open:
+        raise Refused("configuration", "a run is under way", "none", "wait for its end")
     engine.flush(now_s)
     fields, text = fields_of(engine.state, engine.setup, new, now_s, request, given_ul)
     engine.put(now_s, "C", fields, text)

@@ -7,7 +7,8 @@ reads a clock: today is an argument. On the board it is imported when needed and
 
 from aliquot.core.amounts import run_s, to_counts
 from aliquot.core.decimals import date_text, text_of, time_text
-from aliquot.core.plan import Channel, largest_ul, volumes
+from aliquot.core.layout import largest_ul
+from aliquot.core.plan import Channel, volumes
 from aliquot.core.setup import build
 from aliquot.core.setup import channel as compiled
 from aliquot.core.survey import survey
@@ -184,14 +185,16 @@ def names(found: "list[Any]", data: "dict[str, Any]") -> None:
                 _add(found, at, "channels", " and ".join(members), "must be", "different", "")
             if key == "separate":
                 pairs.append(" and ".join(sorted(members)))
-    _once(found, pairs, "separate.%d.channels")
+    _once(found, pairs, "separate.%d.channels", "say it once for each pair")
 
 
-def _once(found: "list[Any]", values: "list[Any]", where: str) -> None:
+def _once(
+    found: "list[Any]", values: "list[Any]", where: str, advice: str = "give each its own"
+) -> None:
     for i in range(len(values)):
         if values[i] in values[:i]:
             first = where % values.index(values[i])
-            found.append((where % i, values[i], "is used by", first, "give each its own"))
+            found.append((where % i, values[i], "is used by", first, advice))
 
 
 def _days(found: "list[Any]", data: "dict[str, Any]", date: int) -> None:

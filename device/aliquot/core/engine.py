@@ -133,6 +133,9 @@ class Engine:
         state = self.state
         if self.result:
             self.finish(now_s)
+        elif state.open:  # the intent was recorded and its run never asked for: taken as given
+            ch = state.open[0]
+            self.put(now_s, "U", (ch, self.setup.channels[ch].run_most_s))
         if now_s - state.now_s >= _HOUR_S:
             self.put(now_s, "t", ())
         wake = state.now_s + _HOUR_S
@@ -144,7 +147,7 @@ class Engine:
         for ch, lane in enumerate(self.lanes):
             cfg = self.setup.channels[ch]
             c = state.channels[ch]
-            if lane.due_w < 0 or wall > lane.due_w + cfg.grace_s:
+            if lane.due_w < 0 or wall > lane.until_w:
                 if not lanes.advance(self, ch, now_s):
                     wake = now_s
                     continue
@@ -160,7 +163,7 @@ class Engine:
                 again = self._wait(ch, now_s, wall)
                 if again:
                     wake = min(wake, max(now_s + 1, again))
-                    wake = min(wake, lane.due_w + cfg.grace_s + 1 - state.offset)
+                    wake = min(wake, lane.until_w + 1 - state.offset)
                 else:
                     best = ch
             else:
@@ -185,7 +188,7 @@ class Engine:
         day = self.days[lane.date]
         if again <= now_s and wall > lane.due_w + _ON_TIME_S:
             for o, other in enumerate(self.lanes):
-                ahead = day.run_s[ch] + max(1, self.table.gaps[ch][o])
+                ahead = day.run_s[ch] + max(1, self.setup.gap_s(ch, o))
                 if o != ch and wall < other.due_w < wall + ahead:
                     again = max(again, other.due_w + 1 - self.state.offset)
         if again > now_s:
@@ -194,11 +197,13 @@ class Engine:
         return self._offer(ch, now_s, day)
 
     def apart_s(self, ch: int, now_s: int) -> int:
+        """When every channel that `ch` must keep away from has ended long enough ago."""
         clear = now_s
-        for o, gap in enumerate(self.table.gaps[ch]):
-            end_s = self.state.channels[o].end_s
-            if gap and end_s >= 0:
-                clear = max(clear, end_s + gap)
+        for one, other, gap in self.setup.separate:
+            if ch in (one, other):
+                end_s = self.state.channels[one + other - ch].end_s
+                if end_s >= 0:
+                    clear = max(clear, end_s + gap)
         return clear
 
     def _offer(self, ch: int, now_s: int, day: Day) -> int:
@@ -206,17 +211,17 @@ class Engine:
         lane = self.lanes[ch]
         cfg = self.setup.channels[ch]
         c = self.state.channels[ch]
-        whole = base = day.ul(ch, lane.at)
-        plan_ul = day_ul(cfg, lane.date, ()) if c.over else day.totals[ch]
-        if c.date == lane.date:
-            base = max(0, min(whole, max(plan_ul, day.totals[ch]) - c.day_ul))
+        whole = day.ul(ch, lane.at)
+        base = lanes.cut_ul(self, ch, day)
         base -= lanes.trimmed_ul(self, ch, base)
         up = 0
         if base < cfg.least_ul:
             lane.offer = (base, 0, whole - base, 0)
             return 0
-        if c.owed and base == whole and plan_ul <= day.totals[ch] and now_s >= self.state.fresh_s:
+        if c.owed and base == whole and now_s >= self.state.fresh_s:
             up = min(base * cfg.raise_pct // 100, cfg.most_ul - base, sum(c.owed[1::2]))
+            if c.over and day.totals[ch] < day_ul(cfg, lane.date, ()):
+                up = 0  # a lowered day is not raised
             if up > 0:
                 up = min(up, room.room_ul(self, ch, now_s))
         left = room.left_ul(self, ch, now_s)
@@ -233,7 +238,7 @@ class Engine:
         if base > have:
             lane.why = EMPTY
             return now_s + cfg.grace_s
-        if base > cfg.most_ul or counts <= 0 or run_s(counts, cfg.speed_cps) > cfg.run_most_s:
+        if base > cfg.most_ul or run_s(counts, cfg.speed_cps) > cfg.run_most_s:
             lane.why = LIMIT
             return now_s + cfg.grace_s
         return 0
@@ -260,11 +265,13 @@ class Engine:
         self.wake_s = now_s
 
     def counts(self, ch: int, ul: int) -> int:
-        """The counts that `ul` comes to now, the remainder and a timed motor's dead time included."""
+        """The counts that `ul` comes to now, the remainder and a timed motor's dead time included. At
+        least one, where an overrun has given more than `ul` before it."""
         c = self.state.channels[ch]
-        return to_counts(ul, c.cal_counts, c.cal_ul, c.rem) + c.cal_offset
+        return max(1, to_counts(ul, c.cal_counts, c.cal_ul, c.rem)) + c.cal_offset
 
     def go(self, ch: int, counts: int) -> "tuple[int, int, int]":
         """The answer of `poll` for a run whose intent is recorded."""
+        job = ch, counts, run_s(counts, self.setup.channels[ch].speed_cps) + 1
         self.running = True
-        return ch, counts, run_s(counts, self.setup.channels[ch].speed_cps) + 1
+        return job

@@ -46,9 +46,11 @@ def set_clock(engine: "Engine", now_s: int, wall_s: int, quality: int, source: i
     if state.quality:
         engine.flush(now_s)
     jump = 0
-    for c in state.channels:
-        if c.wm_w > wall_s + _DAY_S:
-            jump = 1
+    for ch, c in enumerate(state.channels):
+        if c.wm_w > wall_s + _DAY_S:  # keys of a wrong later date: nothing of it was missed
+            jump = _DAY_S
+            if c.owed:
+                engine.put(now_s, "L", (ch, sum(c.owed[1::2])))
     engine.put(now_s, "T", (offset, quality, source, jump))
     for ch, c in enumerate(state.channels):
         if c.wm_w < 0:
@@ -57,8 +59,10 @@ def set_clock(engine: "Engine", now_s: int, wall_s: int, quality: int, source: i
 
 
 def fault(engine: "Engine", now_s: int, scope: int, code: int, latched: int) -> None:
-    """Raise a fault of a channel or of ALL; the same one three times in ten minutes latches."""
-    target = engine.state if scope == ALL else engine.state.channels[scope]
-    if target.fault_last == code and now_s - target.fault_s <= _AGAIN_S and target.fault_n >= 2:
+    """Raise a fault of a channel or of ALL; the same one three times in ten minutes latches, and so
+    do five of any kind."""
+    faults = (engine.state if scope == ALL else engine.state.channels[scope]).faults
+    late = [f for f, at_s in zip(faults[::2], faults[1::2]) if now_s - at_s <= _AGAIN_S]
+    if late.count(code) >= 2 or len(late) >= 4:
         latched = 1
     engine.act(now_s, "Z", (scope, code, latched))

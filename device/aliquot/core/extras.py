@@ -20,12 +20,12 @@ def start(engine: "Engine", now_s: int, wall: int) -> "tuple[int, int, int] | No
     for ch, c in enumerate(engine.state.channels):
         if not c.extra:
             continue
-        ul, counts, into, _ = c.extra
+        ul, counts, into, asked_s = c.extra
         if into == TANK:
             counts = engine.counts(ch, ul)
         why = refusal(engine, ch, ul, into, now_s, wall)
         again = _clear_s(engine, ch, counts, into, now_s, wall)
-        if not why and again > now_s and now_s > c.extra[3] + _WAIT_S:
+        if not why and now_s > asked_s + _WAIT_S:
             why = QUEUE
         if why:
             engine.put(now_s, "Y", (ch, why, ul))
@@ -33,7 +33,7 @@ def start(engine: "Engine", now_s: int, wall: int) -> "tuple[int, int, int] | No
             engine.put(now_s, "J", (ch, ul, counts, into))
             return engine.go(ch, counts)
         else:
-            engine.wake_s = min(engine.wake_s, again)
+            engine.wake_s = min(engine.wake_s, again, asked_s + _WAIT_S + 1)
     return None
 
 
@@ -55,7 +55,7 @@ def _clear_s(engine: "Engine", ch: int, counts: int, into: int, now_s: int, wall
     again = engine.apart_s(ch, now_s) if into == TANK else now_s
     end_w = wall + run_s(counts, engine.setup.channels[ch].speed_cps)
     for o, lane in enumerate(engine.lanes):
-        gap = engine.table.gaps[ch][o] if into == TANK else 0
-        if end_w + gap > lane.due_w + engine.setup.channels[o].grace_s:
+        gap = engine.setup.gap_s(ch, o) if into == TANK else 0
+        if end_w + gap > lane.until_w and not lanes.block(engine, o, wall):
             again = max(again, now_s + 1)
     return again

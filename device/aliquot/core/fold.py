@@ -6,6 +6,7 @@ The other half of the fold, see `state.py`, with the same promise: it adds and n
 
 from aliquot.core.amounts import scaled
 from aliquot.core.ledger import ALL, ChannelState
+from aliquot.core.runs import expire
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -20,13 +21,15 @@ def on_t(state: "State", f: "tuple[int, ...]", text: str) -> None:
 
 
 def on_T(state: "State", f: "tuple[int, ...]", text: str) -> None:
-    """Clock: offset, quality, source, jump: 1 where keys of a wrong later date let go."""
+    """Clock: offset, quality, source, seconds: a watermark so far ahead, of a wrong later date,
+    lets go (0: none)."""
     state.offset, state.quality = f[0], f[1]
-    if f[3]:
-        for c in state.channels:
-            _revise(c, state.now_s + state.offset)
-            c.wm_w = state.now_s + state.offset
+    wall = state.now_s + state.offset
+    for c in state.channels:
+        if f[3] and c.wm_w > wall + f[3]:
+            c.wm_w = -1
             c.date = c.day_ul = 0
+            _revise(c, wall)
 
 
 def on_B(state: "State", f: "tuple[int, ...]", text: str) -> None:
@@ -43,6 +46,7 @@ def on_V(state: "State", f: "tuple[int, ...]", text: str) -> None:
 
 def _revise(c: ChannelState, from_w: int) -> None:
     c.rev += 1
+    c.index = -1
     c.wm_w = max(c.wm_w, from_w)
 
 
@@ -59,6 +63,7 @@ def on_P(state: "State", f: "tuple[int, ...]", text: str) -> None:
 def on_D(state: "State", f: "tuple[int, ...]", text: str) -> None:
     """Override: channel, ul a day more or less, first date, days (0 cancels all), from, request."""
     c = state.channels[f[0]]
+    expire(c, f[2])
     if f[3]:
         c.over += f[1:4]
     else:
@@ -170,10 +175,9 @@ def on_C(state: "State", f: "tuple[int, ...]", text: str) -> None:
 def on_Z(state: "State", f: "tuple[int, ...]", text: str) -> None:
     """Fault: channel or ALL, code, latched."""
     t = _scope(state, f[0])
-    if t.fault_last != f[1] or state.now_s - t.fault_s > 600:
-        t.fault_last, t.fault_n, t.fault_s = f[1], 0, state.now_s
-    t.fault_n += 1
-    t.fault, t.latched = f[1], max(t.latched, f[2])
+    t.faults = t.faults[-6:] + [f[1], state.now_s]
+    if f[2] or not t.latched:
+        t.fault, t.latched = f[1], f[2]
 
 
 def on_z(state: "State", f: "tuple[int, ...]", text: str) -> None:
@@ -182,7 +186,11 @@ def on_z(state: "State", f: "tuple[int, ...]", text: str) -> None:
     if f[1]:
         t.latched = 2
     else:
-        t.fault = t.latched = t.fault_n = 0
+        if t.latched:
+            t.faults = []
+        t.fault = t.latched = 0
+        if f[0] == ALL:
+            state.resets, state.dogs = 0, []
     _seen(state, f[2])
 
 

@@ -8,8 +8,14 @@ Lanes are worked out from the state and can be thrown away at any time; nothing 
 from aliquot.core.ledger import ABSENT, CUP_OUT, FAULT, HOLD, LOST, QUEUE, TRIMMED, UNCALIBRATED
 from aliquot.core.plan import count, day_ul, dose_ul
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from aliquot.core.engine import Engine
+    from aliquot.core.timetable import Day
+
 _OWED = (ABSENT, FAULT, QUEUE)
 _DAYS = 31
+_DAY_S = 86400
 
 
 class Lane:
@@ -20,6 +26,7 @@ class Lane:
         self.at = 0
         self.start_w = 0
         self.due_w = -1  # -1: to be looked for
+        self.until_w = -1  # the last second at which that dose may start
         self.why = 0  # what kept the dose that is due from running
         self.offer: "tuple[int, ...]" = ()  # ul, counts, trimmed ul, raise ul of the dose that is due
         self.passed: list[int] = []  # kind, reason, date, index, date, index, due, n, ul, trim, owed
@@ -34,62 +41,83 @@ def advance(engine: "Engine", ch: int, now_s: int) -> bool:
     wall = now_s + engine.state.offset
     grace = engine.setup.channels[ch].grace_s
     if lane.date < 0:
-        lane.date = zone.date_of(c.wm_w + 1)
-        lane.at = 0
-        lane.start_w = zone.day_start(lane.date)
-    if not lane.at and _skim(engine, ch, wall):
-        return False
+        # A zone moved west over midnight shows a date again: the rest of the earlier one is lost.
+        _turn(engine, lane, max(c.date, zone.date_of(c.wm_w + 1)))
+    if not lane.at and _skim(engine, ch, wall, now_s):
+        lane.due_w = lane.start_w - _DAY_S  # no dose within a day: look again then
+        lane.until_w = lane.due_w - 1
+        return lane.due_w > wall
     day = engine.day(lane.date)
     if not day:
         return False
     times = day.times[ch]
     while lane.at < len(times):
         lane.due_w = lane.start_w + times[lane.at]
-        if lane.due_w > c.wm_w:
-            if wall <= lane.due_w + grace:
+        if lane.due_w > c.wm_w and (lane.date > c.date or lane.at > c.index):
+            lane.until_w = lane.due_w + grace
+            if lane.at + 1 < len(times):  # of two that are due the newest runs
+                lane.until_w = min(lane.until_w, lane.start_w + times[lane.at + 1] - 1)
+            if wall <= lane.until_w:
                 if lane.passed and lane.passed[1] == ABSENT:
                     flush(engine, ch, now_s)
                 return True
-            _missed(engine, ch, day.ul(ch, lane.at), wall, now_s)
+            _missed(engine, ch, day, wall, now_s)
         lane.at += 1
         lane.why = 0
     if lane.passed and lane.passed[1] != ABSENT:
         flush(engine, ch, now_s)
-    lane.date += 1
-    lane.at = 0
-    lane.start_w = zone.day_start(lane.date)
-    lane.due_w = -1
+    _turn(engine, lane, lane.date + 1)
     return False
 
 
-def _skim(engine: "Engine", ch: int, wall: int) -> bool:
-    # Whole dates too old to be given back are counted without a table, a month a call.
+def _turn(engine: "Engine", lane: Lane, date: int) -> None:
+    lane.date = date
+    lane.at = 0
+    lane.start_w = engine.setup.zone.day_start(date)
+    lane.due_w = -1
+
+
+def _skim(engine: "Engine", ch: int, wall: int, now_s: int) -> bool:
+    # Dates without doses, and whole ones too old to be given back, take no table: a month a call.
+    # False when there is a date that takes one.
     lane = engine.lanes[ch]
     cfg = engine.setup.channels[ch]
     c = engine.state.channels[ch]
-    zone = engine.setup.zone
-    if lane.start_w <= c.wm_w:
-        return False
-    old = zone.date_of(wall - max(cfg.age_s, cfg.grace_s)) - 1
+    old = engine.setup.zone.date_of(wall - max(cfg.age_s, cfg.grace_s)) - 1
     for _ in range(_DAYS):
-        if lane.date >= old:
+        if lane.start_w > wall + _DAY_S:
             break
         total = day_ul(cfg, lane.date, c.over)
         n = count(cfg, total)
+        if n and (lane.date >= old or lane.start_w <= c.wm_w):
+            return False
         if n:
             reason = block(engine, ch, lane.start_w) or ABSENT
             left = max(0, min(n, c.trim_n - (lane.passed[7] if lane.passed else 0)))
             trim = 0
             for i in range(left):
                 trim += trimmed_ul(engine, ch, dose_ul(cfg, total, n, i))
-            lane.due_w = zone.day_start(lane.date + 1) - 1
-            lane.at = n - 1
-            _join(engine, ch, reason, n, total - trim, trim, 0, engine.state.now_s)
-        lane.date += 1
-        lane.at = 0
-        lane.start_w = zone.day_start(lane.date)
-    lane.due_w = -1
-    return lane.date < old
+            lane.due_w = engine.setup.zone.day_start(lane.date + 1) - 1
+            _join(engine, ch, reason, n, n - 1, total - trim, trim, 0, now_s)
+        elif lane.passed and lane.passed[1] != ABSENT:
+            flush(engine, ch, now_s)
+        _turn(engine, lane, lane.date + 1)
+    return True
+
+
+def cut_ul(engine: "Engine", ch: int, day: "Day") -> int:
+    """The volume of a lane's dose. On a date that began under another plan it is cut to what is left
+    until the larger of the plan and what is in."""
+    lane = engine.lanes[ch]
+    c = engine.state.channels[ch]
+    ul = day.ul(ch, lane.at)
+    if c.date != lane.date:
+        return ul
+    total = day.totals[ch]
+    if c.over:
+        total = max(total, day_ul(engine.setup.channels[ch], lane.date, ()))
+    gone = lane.passed[8] if lane.passed and lane.passed[1] in _OWED else 0
+    return max(0, min(ul, total - c.day_ul - gone))
 
 
 def trimmed_ul(engine: "Engine", ch: int, ul: int) -> int:
@@ -101,27 +129,36 @@ def trimmed_ul(engine: "Engine", ch: int, ul: int) -> int:
     return ul - ul * (100 - c.trim_pct) // 100
 
 
-def _missed(engine: "Engine", ch: int, ul: int, wall: int, now_s: int) -> None:
+def _missed(engine: "Engine", ch: int, day: "Day", wall: int, now_s: int) -> None:
     lane = engine.lanes[ch]
-    c = engine.state.channels[ch]
     cfg = engine.setup.channels[ch]
-    reason = lane.why or block(engine, ch, lane.due_w + cfg.grace_s) or ABSENT
-    trim = trimmed_ul(engine, ch, ul)
-    owed = ul - trim if lane.due_w + cfg.age_s > wall and reason in _OWED else 0
-    _join(engine, ch, reason, 1, ul - trim, trim, owed, now_s)
+    reason = lane.why or block(engine, ch, lane.until_w) or ABSENT
+    ul = cut_ul(engine, ch, day)
+    ul -= trimmed_ul(engine, ch, ul)
+    owed = 0
+    if ul >= cfg.least_ul and lane.due_w + cfg.age_s > wall and reason in _OWED:
+        owed = ul
+    _join(engine, ch, reason, 1, lane.at, ul, day.ul(ch, lane.at) - ul, owed, now_s)
 
 
 def _join(
-    engine: "Engine", ch: int, reason: int, n: int, ul: int, trim: int, owed: int, now_s: int
+    engine: "Engine",
+    ch: int,
+    reason: int,
+    n: int,
+    at: int,
+    ul: int,
+    trim: int,
+    owed: int,
+    now_s: int,
 ) -> None:
     lane = engine.lanes[ch]
     if lane.passed and lane.passed[1] != reason:
         flush(engine, ch, now_s)
     if not lane.passed:
-        first = lane.at - n + 1
-        lane.passed = [reason, reason, lane.date, first, 0, 0, 0, 0, 0, 0, 0]
+        lane.passed = [reason, reason, lane.date, at - n + 1, 0, 0, 0, 0, 0, 0, 0]
     p = lane.passed
-    p[4], p[5], p[6] = lane.date, lane.at, lane.due_w
+    p[4], p[5], p[6] = lane.date, at, lane.due_w
     p[7] += n
     p[8] += ul
     p[9] += trim
@@ -130,7 +167,7 @@ def _join(
 
 def skip(engine: "Engine", ch: int, ul: int, trim: int, now_s: int) -> None:
     """Leave out the dose that is due: `ul` would remain of it after `trim`."""
-    _join(engine, ch, TRIMMED, 1, ul, trim, 0, now_s)
+    _join(engine, ch, TRIMMED, 1, engine.lanes[ch].at, ul, trim, 0, now_s)
 
 
 def flush(engine: "Engine", ch: int, now_s: int) -> None:

@@ -35,7 +35,8 @@ class ChannelState:
         self.rev = 0
         self.wm_w = -1  # no dose due at or before this will ever run
         self.date = 0  # of the last key
-        self.day_ul = 0  # what the doses of that date brought
+        self.index = -1  # of the last key; -1: none yet in this revision
+        self.day_ul = 0  # what the doses of that date took of its volume
         self.rem = 0
         self.cal_counts = 0
         self.cal_ul = 0
@@ -52,9 +53,7 @@ class ChannelState:
         self.cup = 0
         self.fault = 0
         self.latched = 0  # 1 latched, 2 seen by the user and not yet released
-        self.fault_last = 0
-        self.fault_n = 0
-        self.fault_s = 0
+        self.faults: list[int] = []  # the last four: code, engine second, ...
         self.trim_pct = 0
         self.trim_n = 0
         self.end_s = -1  # when the channel last gave into the tank

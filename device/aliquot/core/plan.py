@@ -5,9 +5,7 @@ answer for one channel and one date: how much, in how many doses, at which times
 Nothing here knows other channels, the journal or a pump.
 """
 
-from array import array
-
-from aliquot.core.amounts import part, run_s, share, to_counts
+from aliquot.core.amounts import part, share
 from aliquot.core.zone import Zone
 
 _DAY_S = 86400
@@ -107,46 +105,3 @@ def count(c: Channel, ul: int) -> int:
 def dose_ul(c: Channel, ul: int, n: int, i: int) -> int:
     """Return the volume of dose `i` of the `n` of a day of `ul`."""
     return volumes(c, ul)[i][1] if c.at else part(ul, n, i)
-
-
-def nominal(c: Channel, zone: Zone, date: int, ul: int) -> array:
-    """Return the rising times of a day's doses in seconds after the day's start, before spacing.
-
-    Evenly spread doses divide the real time of the window, whatever the clocks do in it; what runs
-    past midnight wraps to the morning of the same date. Listed times go by the wall clock."""
-    start = zone.day_start(date)
-    if c.at:
-        times = array("i", [zone.wall(date, s) - start for s, _ in volumes(c, ul)])
-        for i in range(1, len(times)):
-            if times[i] <= times[i - 1]:
-                times[i] = times[i - 1] + 60
-        return times
-    n = count(c, ul)
-    first = zone.wall(date, c.from_s) - start
-    late = c.from_s + c.span_s - _DAY_S
-    if late <= 0:
-        length = zone.wall(date, c.from_s + c.span_s) - start - first
-        early = 0
-    else:
-        early = zone.wall(date, late) - start
-        length = zone.day_start(date + 1) - start - first + early
-    # Doses at and after `length - early` of the window belong to the morning.
-    turn = (n * (length - early) + length - 1) // length if n else 0
-    times = array("i", [i * length // n - length + early for i in range(turn, n)])
-    for i in range(turn):
-        times.append(first + i * length // n)
-    return times
-
-
-def largest_ul(c: Channel, ul: int) -> int:
-    """Return the volume of the largest dose of a day of `ul`."""
-    if c.at:
-        return max([v for _, v in volumes(c, ul)] or [0])
-    n = count(c, ul)
-    return (ul + n - 1) // n if n else 0
-
-
-def longest_s(c: Channel, ul: int, cal_counts: int, cal_ul: int) -> int:
-    """Return the seconds of the longest run that a dose of at most `ul` can need, fully raised."""
-    ul = min(c.most_ul, ul + ul * c.raise_pct // 100)
-    return run_s(to_counts(ul, cal_counts, cal_ul, 0) + 1 + c.offset, c.speed_cps)

@@ -3,7 +3,8 @@
 Everything here asks and changes nothing. `now_s` is engine time; the future is taken as powered.
 """
 
-from aliquot.core.plan import count, day_ul, dose_ul
+from aliquot.core.demand import forget
+from aliquot.core.plan import day_ul, dose_ul
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ def room_ul(engine: "Engine", ch: int, now_s: int) -> int:
     for cap_ul, members in setup.groups:
         if ch in members:
             room = min(room, cap_ul - _fullest_ul(engine, members, now_s))
+    forget("aliquot.core.layout")
     return room
 
 
@@ -54,22 +56,24 @@ def _fullest_ul(engine: "Engine", members: "tuple[int, ...]", now_s: int) -> int
 
 
 def _plan(engine: "Engine", m: int, now_s: int, flow: list[int]) -> None:
-    c = engine.setup.channels[m]
-    over = engine.state.channels[m].over
-    lane = engine.lanes[m]
-    first = lane.at
-    for date in (lane.date, lane.date + 1):
+    from aliquot.core.layout import nominal
+
+    # What is due and may still run, and what will be due within 24 hours.
+    cfg = engine.setup.channels[m]
+    c = engine.state.channels[m]
+    zone = engine.setup.zone
+    wall = now_s + engine.state.offset
+    past_s = max(c.wm_w - wall, -cfg.grace_s - 1)
+    date = zone.date_of(wall + past_s + 1)
+    start_s = zone.day_start(date) - wall
+    while start_s < _DAY_S:
         day = engine.days.get(date)
-        if day:
-            times, total = day.times[m], day.totals[m]
-        else:
-            total = day_ul(c, date, over)
-            times = engine.table.nominal(m, date, total)
-        start_s = engine.setup.zone.day_start(date) - engine.state.offset - now_s
-        n = count(c, total)
-        for i in range(first, n):
-            hour = (start_s + times[i]) // 3600
-            if hour >= 24:
-                break
-            flow[max(0, hour)] += dose_ul(c, total, n, i)
-        first = 0
+        total = day.totals[m] if day else day_ul(cfg, date, c.over)
+        times = day.times[m] if day else nominal(cfg, zone, date, total)
+        n = len(times)
+        for i in range(c.index + 1 if date == c.date else 0, n):
+            due_s = start_s + times[i]
+            if past_s < due_s < _DAY_S:
+                flow[max(0, due_s // 3600)] += day.ul(m, i) if day else dose_ul(cfg, total, n, i)
+        date += 1
+        start_s = zone.day_start(date) - wall

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
 def on_I(state: "State", f: "tuple[int, ...]", text: str) -> None:
     """Intent: channel, due after watermark, index, ul, counts, dates on, trim, raise."""
-    ch, after, _, ul, counts, dates, trim, up = f[:8]
-    c = _close(state, ch, after, dates, 1)
+    ch, _, _, ul, counts, dates, trim, up = f[:8]
+    c = _close(state, f, dates, 1)
     base = ul - up
     c.day_ul += base
     c.tot[PLANNED] += base + trim
@@ -47,8 +47,8 @@ def on_O(state: "State", f: "tuple[int, ...]", text: str) -> None:
     got = ul
     if f[1]:
         got, rem = moved(state, counts + f[1])
-        if into != CUP:
-            c.rem = rem
+        if into != CUP:  # what the driver overran is taken off the next runs
+            c.rem = rem if f[1] < 0 else c.rem - f[1] * c.cal_ul
     if into == DOSE:
         short = max(0, base - got)
         back = max(0, min(got - base, up))
@@ -106,6 +106,8 @@ def _end(state: "State", c: ChannelState, ul: int, counts: int, end_s: int) -> N
 def on_M(state: "State", f: "tuple[int, ...]", text: str) -> None:
     """Missed: their grace ran out."""
     c = _pass(state, f, MISSED)
+    if not f[5]:
+        c.day_ul += f[4]
     c.tot[LAPSED] += f[4] - f[7]
     _owe(c, c.wm_w, f[7])
 
@@ -121,24 +123,30 @@ def on_S(state: "State", f: "tuple[int, ...]", text: str) -> None:
 
 
 def _pass(state: "State", f: "tuple[int, ...]", where: int) -> ChannelState:
-    c = _close(state, f[0], f[1], f[5], f[3])
+    c = _close(state, f, f[5], f[3])
     c.tot[PLANNED] += f[4] + f[6]
     c.tot[SKIPPED] += f[6]
     c.tot[where] += f[4]
     return c
 
 
-def _close(state: "State", ch: int, after_s: int, dates: int, n: int) -> ChannelState:
-    c = state.channels[ch]
-    c.wm_w += after_s
+def _close(state: "State", f: "tuple[int, ...]", dates: int, n: int) -> ChannelState:
+    c = state.channels[f[0]]
+    c.wm_w += f[1]
+    c.index = f[2]
     if dates:
         c.date += dates
         c.day_ul = 0
-        for i in range(len(c.over) - 3, -1, -3):
-            if c.over[i + 1] + c.over[i + 2] <= c.date:
-                del c.over[i : i + 3]
+        expire(c, c.date)
     c.trim_n = max(0, c.trim_n - n)
     return c
+
+
+def expire(c: ChannelState, date: int) -> None:
+    """Drop the overrides that are over on a date."""
+    for i in range(len(c.over) - 3, -1, -3):
+        if c.over[i + 1] + c.over[i + 2] <= date:
+            del c.over[i : i + 3]
 
 
 def on_L(state: "State", f: "tuple[int, ...]", text: str) -> None:

@@ -10,31 +10,32 @@ from aliquot.core.state import State
 from aliquot.core.window import Window
 
 _STATE = (
-    "seq now_s offset quality hold_w fault latched fault_last fault_n fault_s gap foreign fresh_s resets"
+    "seq now_s offset quality hold_w fault latched gap foreign fresh_s resets"
 ).split()
 _CHANNEL = (
-    "rev wm_w date day_ul rem cal_counts cal_ul cal_offset cal_sig cal_w cal_done_ul tube_w tube_ul"
-    " fill_ul taken_ul low hold_w cup fault latched fault_last fault_n fault_s trim_pct trim_n end_s"
+    "rev wm_w date index day_ul rem cal_counts cal_ul cal_offset cal_sig cal_w cal_done_ul tube_w tube_ul"
+    " fill_ul taken_ul low hold_w cup fault latched trim_pct trim_n end_s"
 ).split()
 
 
 def dump(state: State) -> list[str]:
     """Return the lines of a snapshot, without newline and check: the state, its texts, a line a
     channel. Every list of numbers stands between semicolons."""
+    own = [getattr(state, a) for a in _STATE]
     lines = [
-        _join([[getattr(state, a) for a in _STATE], state.requests, state.dogs, list(state.open)]),
+        _join([own, state.requests, state.dogs, state.faults, list(state.open)]),
         " ".join([state.hash or "-"] + state.ids),
     ]
     for c in state.channels:
         own = [getattr(c, a) for a in _CHANNEL]
-        lines.append(_join([own, c.over, c.owed, c.extra, c.tot, _ring(c.ring, state.now_s)]))
+        lines.append(_join([own, c.over, c.owed, c.extra, c.faults, c.tot, _ring(c.ring, state.now_s)]))
     return lines
 
 
 def load(lines: list[str]) -> State:
     """Return the state of `dump`'s lines; ValueError where they are not such lines."""
     state = State()
-    own, state.requests, state.dogs, run = _split(lines[0], 4)
+    own, state.requests, state.dogs, state.faults, run = _split(lines[0], 5)
     _set(state, _STATE, own)
     state.open = tuple(run)
     names = lines[1].split(" ")
@@ -43,7 +44,7 @@ def load(lines: list[str]) -> State:
         raise ValueError("channels")
     for line in lines[2:]:
         c = ChannelState()
-        own, c.over, c.owed, c.extra, c.tot, ring = _split(line, 6)
+        own, c.over, c.owed, c.extra, c.faults, c.tot, ring = _split(line, 7)
         _set(c, _CHANNEL, own)
         if len(c.tot) != 12:
             raise ValueError("totals")

@@ -21,9 +21,7 @@ class State:
         self.hold_w = -1
         self.fault = 0
         self.latched = 0
-        self.fault_last = 0
-        self.fault_n = 0
-        self.fault_s = 0
+        self.faults: list[int] = []
         self.gap = 0  # records lost and not yet answered for by the user
         self.foreign = 0  # number of a record of a kind that this version does not know
         self.fresh_s = 0  # before this engine second: no extras and no catch-up

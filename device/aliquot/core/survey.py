@@ -63,19 +63,20 @@ def _dates(table: Timetable, date: int) -> "list[int]":
     """Dates around every clock change of five years, and one of each kind of ordinary day."""
     zone = table.setup.zone
     chosen: list[int] = []
+    changes: list[int] = []
+    kinds: "list[tuple[int, ...]]" = []
+    patterns: "list[list[bool]]" = []
+    ahead = range(date, date + _ORDINARY_DAYS)
+    fullest = [max(each) for each in zip(*[table.totals(d) for d in ahead])]
     for d in range(date, date + YEARS_DAYS):
         if not zone.ordinary(d):
-            chosen += [d - 1, d]
-    kinds: list[Any] = []
-    fullest = [max(t) for t in zip(*[table.totals(d) for d in range(date, date + _ORDINARY_DAYS)])]
-    patterns: list[Any] = []
-    for d in range(date, date + _ORDINARY_DAYS):
-        now = table.totals(d)
-        pattern = [a == b for a, b in zip(now, fullest)]
-        kind = table.totals(d - 1) + now
-        fresh = kind not in kinds and len(kinds) < _ORDINARY_MOST
-        if zone.ordinary(d) and (fresh or pattern not in patterns):
-            kinds.append(kind)
-            patterns.append(pattern)
-            chosen.append(d)
-    return chosen
+            changes += [d - 1, d]
+        elif d in ahead:
+            now = table.totals(d)
+            kind = table.totals(d - 1) + now
+            pattern = [a == b for a, b in zip(now, fullest)]
+            if pattern not in patterns or (kind not in kinds and len(kinds) < _ORDINARY_MOST):
+                patterns.append(pattern)
+                kinds.append(kind)
+                chosen.append(d)
+    return chosen + changes

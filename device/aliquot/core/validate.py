@@ -43,7 +43,10 @@ def shape(data: "Any") -> "list[Any]":
 def text(problem: "tuple[Any, ...]") -> str:
     """Return a problem as one line."""
     path, value, rule, limit, advice = problem
-    line = "%s: %s is not right: %s %s" % (path or "the file", short(value), rule, limit)
+    line = path or "the file"
+    if limit != "missing":
+        line += " = " + short(value)
+    line += ": %s %s" % (rule, limit)
     return line + ("; " + advice if advice else "")
 
 

@@ -9,6 +9,7 @@ from array import array
 
 _DAY_S = 86400
 _PLACES = 31
+_MOST_UL = 0x3FFFFFFF  # of a place: more than any cap, and what an array can hold
 BUCKET_S = 3000
 
 
@@ -29,9 +30,11 @@ class Window:
             self.total_ul -= self.ul[self.first]
             self.first = (self.first + 1) % _PLACES
             self.n -= 1
-        self.total_ul += ul
+        ul = min(ul, _MOST_UL)
         last = (self.first + self.n - 1) % _PLACES
         if self.n and (self.n == _PLACES or end_s - self.since_s < BUCKET_S):
+            ul = min(ul, _MOST_UL - self.ul[last])
+            self.total_ul += ul
             self.ul[last] += ul
             if end_s > self.at_s[last]:
                 self.at_s[last] = end_s
@@ -39,6 +42,7 @@ class Window:
         last = (self.first + self.n) % _PLACES
         self.at_s[last] = self.since_s = end_s
         self.ul[last] = ul
+        self.total_ul += ul
         self.n += 1
 
     def used_ul(self, now_s: int) -> int:
@@ -66,5 +70,5 @@ class Window:
         self.total_ul = 0
         for i in range(self.n):
             place = (self.first + i) % _PLACES
-            self.ul[place] = (self.ul[place] * num + den - 1) // den
+            self.ul[place] = min((self.ul[place] * num + den - 1) // den, _MOST_UL)
             self.total_ul += self.ul[place]

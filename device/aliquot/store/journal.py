@@ -5,8 +5,7 @@ next record opens another one, whose snapshot does not hold the record that fail
 rotating and tidying are `recover.py` and `keep.py`; no rule of dosing is looked at here.
 """
 
-import sys
-
+from aliquot.core.demand import forget
 from aliquot.core.records import encode
 
 TYPE_CHECKING = False
@@ -69,12 +68,3 @@ class Journal:
             keep.roll(self)
         finally:
             forget("aliquot.store.keep", "aliquot.store.segment", "aliquot.core.snapshot")
-
-
-def forget(*names: str) -> None:
-    """Drop modules that are needed now and then; where memory is plenty they stay, for speed."""
-    if sys.implementation.name == "micropython":
-        for name in names:
-            if sys.modules.pop(name, None):
-                package, _, own = name.rpartition(".")
-                delattr(sys.modules[package], own)

@@ -81,7 +81,7 @@ def lines(files: "Files", name: str, at: int = 0) -> "Iterator[Line]":
     None stands for a rest that cannot be read.
     """
     rest = b""
-    for _ in range(SEGMENT_MOST // _PIECE + 1):
+    for _ in range(SEGMENT_MOST // _PIECE + 2):
         try:
             piece = files.read(name, at + len(rest), _PIECE)
         except OSError:

@@ -60,7 +60,8 @@ def command(
             show(date)
     late = [f"{name} on {date_text(date.date)}" for date in listed for name in date.late]
     if late:
-        raise errors.Finding("No room between the doses of other channels: " + ", ".join(late) + ".")
+        where = ", ".join(late)
+        raise errors.Finding(f"No room between the doses of other channels: {where}.")
 
 
 def payload(timezone: str, dates: list[timetables.Date]) -> dict[str, object]:
