@@ -15,7 +15,6 @@ from aliquot.core.validate import SKIP
 from aliquot_host.paths import as_list, as_table, is_table
 
 GRACE_S = 1800
-GRACE_LEAST_S = 120
 RUN_LEAST_S = 10
 SPEED_CPS = {"stepper": 500, "timed": 1000}
 
@@ -99,7 +98,7 @@ def derive_grace(data: Data) -> None:
     day cannot be laid out the least stands, and the validator says why."""
     waiting = [i for i, channel in enumerate(data["channel"]) if channel["grace_s"] is SKIP]
     for i in waiting:
-        data["channel"][i]["grace_s"] = GRACE_LEAST_S
+        data["channel"][i]["grace_s"] = consistent.GRACE_LEAST_S
     if not waiting:
         return
     date = days_of(2026, 1, 1)
@@ -108,9 +107,10 @@ def derive_grace(data: Data) -> None:
         date = max(date, channel["start_date"] or 0)
         date = max(date, ramp["start_date"] + ramp["days"] if ramp else 0)
     gaps, _, _ = survey.survey(build(data), consistent.calibrations(data), date)
+    least = consistent.GRACE_LEAST_S
     for i in waiting:
         shortest = (gaps[i] - 60) // 60 * 60
-        data["channel"][i]["grace_s"] = max(GRACE_LEAST_S, min(GRACE_S, shortest))
+        data["channel"][i]["grace_s"] = max(least, min(GRACE_S, shortest))
 
 
 def fields_most(section: str, key: str) -> int:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping, Sequence
 
+from aliquot.core import layout
 from aliquot.core.amounts import share, to_counts
 from aliquot.core.dates import weekday
 from aliquot.core.decimals import date_text, stamp_text, text_of, time_text
@@ -336,26 +337,21 @@ def _behind_midnight(
     overs: list[list[int]] | None,
 ) -> int:
     """The first dose of a date keeps clear of the last ones of the date before."""
-    before = plan.table.day(date - 1, overs)
-    length = plan.setup.zone.day_length(date - 1)
-    latest: Move | None = None
-    for other in range(len(gaps)):
-        times = timetables.times(before, other)
-        if times:
-            at, run_s = times[-1] - length, before.run_s[other]
-            clear = at + run_s + gaps[other]
-            if clear > (latest.until_s if latest else t):
-                latest = Move(plan.ids()[other], at, run_s, gaps[other], clear)
-    if latest:
-        found.append(latest)
-        return latest.until_s
-    return t
+    totals = plan.table.totals(date - 1, overs)
+    ends = layout.ends_s(plan.table, date - 1, totals)
+    clear, other = max((end + gaps[other], other) for other, end in enumerate(ends))
+    if clear <= t:
+        return t
+    run_s = plan.table.day(date - 1, overs).run_s[other]
+    found.append(Move(plan.ids()[other], ends[other] - run_s, run_s, gaps[other], clear))
+    return clear
 
 
 def conversion(ul: int, cal: Calibration, before: int, records: tuple[int, ...] = ()) -> Step:
     """How the volume becomes counts, with what was left over before and is left over after."""
     cal_counts, cal_ul, offset = cal
-    counts = to_counts(ul, cal_counts, cal_ul, before)
+    # As `Engine.counts`: a run of nothing is none, even where an overrun came before it.
+    counts = max(1, to_counts(ul, cal_counts, cal_ul, before))
     after = before + ul * cal_counts - counts * cal_ul
     text = (
         f"{ml(ul)} at {cal_counts} counts for {ml(cal_ul)} is {decimal(ul * cal_counts, cal_ul)}; "
@@ -379,7 +375,7 @@ def limits(cfg: Channel, ul: int, counts: int) -> Step:
     text = (
         f"at most {ml(cfg.most_ul)} a dose, {cfg.run_most_s} s a run (this one takes "
         f"{text_of(ms)} s) and {ml(cfg.cap_ul)} in any 24 h; it starts within "
-        f"{meaning.minutes(cfg.grace_s)} of its time or not at all"
+        f"{meaning.minutes(cfg.grace_s)} of its time, before the next dose is due, or not at all"
     )
     values = {
         "volume_ul": ul,

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from aliquot.core import ledger, room
+from aliquot.core.amounts import to_counts
 from aliquot.core.decimals import date_text
 from aliquot.core.ledger import ALL
 from aliquot.core.plan import count, day_ul
@@ -18,6 +19,7 @@ from aliquot_host.archive import Archive
 from aliquot_host.explain import Explanation, Step, local, span
 from aliquot_host.meaning import ml
 from aliquot_host.moment import (
+    CAUSES,
     REASONS,
     WORDS,
     Moment,
@@ -67,7 +69,7 @@ def _run(
     steps.append(start_step(at, history, run))
     steps += _taken_off(at, run)
     steps.append(_raise(at, run))
-    steps.append(cap_step(at, run.ul, run.base_ul))
+    steps.append(cap_step(at, run.ul))
     steps += reservoir_steps(at, run.ul)
     steps.append(_counts(at, run))
     steps += _outcome(run, zone)
@@ -156,7 +158,7 @@ def _taken_off(at: Moment, run: Run) -> list[Step]:
     if trimmed:
         text = (
             f"a trim takes {c.trim_pct} % off: {ml(trimmed)}, {ml(run.base_ul)} stays; "
-            f"{max(0, c.trim_n - 1)} doses of the trim are left"
+            f"{doses(max(0, c.trim_n - 1))} of the trim to come"
         )
         values = {"trim_pct": c.trim_pct, "trim_ul": trimmed}
         steps.append(Step("trim", text, (at.marks.trimmed,), values))
@@ -235,6 +237,8 @@ def _not_raised(at: Moment, run: Run) -> str:
         return "an override lowers it"
     if at.now_s < at.state.fresh_s:
         return "the journal was new"
+    if at.trail.owed_since_s(at.name) >= at.now_s:
+        return "it became owed only as this dose started"
     least = _raise_limits(at, run)
     name = min(least, key=lambda key: least[key])
     if not least[name]:
@@ -274,7 +278,9 @@ def _outcome(run: Run, zone: Zone | None) -> list[Step]:
         return [Step("outcome", text, records, values)]
     text = f"ended at {local(run.end_w, zone)} after {run.given} of {run.counts} counts"
     if run.given < run.counts:
-        text += f", because {REASONS.get(run.cause, REASONS[0])}: {ml(run.got_ul)} went in"
+        why = CAUSES.get(run.cause)
+        text += f", because {why}" if why else ""
+        text += f": {ml(run.got_ul)} went in"
         short = run.base_ul - run.got_ul
         if short > 0:
             text += f", {ml(short)} less than planned, of which {ml(run.owed_ul)} is owed"
@@ -330,7 +336,7 @@ def row_step(at: Moment, event: Passed, due_w: int | None) -> Step:
     if event.number == 1:
         text = "it was the only dose to pass for this reason then"
     else:
-        text = f"one of {event.number} doses, {first} to {last}, that passed for the same reason"
+        text = f"one of {doses(event.number)}, {first} to {last}, that passed for the same reason"
     if due_w is not None:
         text = f"due {local(due_w, at.zone)}; {text}"
     values: dict[str, object] = {"first": first, "last": last, "doses": event.number}
@@ -350,6 +356,8 @@ def reason_steps(
         said = [_gone(g.kind, g.from_w, g.until_w, at.zone) for g in gone[:3]]
         text = "; ".join(said) or text
         records = tuple(dict.fromkeys(r for g in gone for r in (g.before, g.after)))
+    elif event.reason == ledger.QUEUE and due_w is not None:
+        text, records = delay(at, history, due_w, due_w + _grace(at))
     elif event.reason == ledger.TRIMMED and at.channel.trim_n:
         text = f"a trim takes {at.channel.trim_pct} % off"
         if at.channel.trim_pct < 100:
@@ -357,9 +365,14 @@ def reason_steps(
     steps = [Step("reason", text, records, {"reason": WORDS.get(event.reason, "unknown")})]
     one_ul = event.ul if event.number == 1 else 0
     if event.reason == ledger.CAP:
-        steps.append(cap_step(at, one_ul, one_ul))
+        at_w = event.due_w if due_w is None else due_w
+        steps.append(cap_step(at, one_ul, at_w - at.state.offset))
     elif event.reason == ledger.EMPTY:
         steps += reservoir_steps(at, one_ul)
+    elif event.reason == ledger.LIMIT and at.plan and one_ul:
+        cfg, c = at.plan.setup.channels[at.place], at.channel
+        counts = to_counts(one_ul, c.cal_counts, c.cal_ul, c.rem) + c.cal_offset
+        steps.append(explain.limits(cfg, one_ul, counts))
     return steps
 
 
@@ -376,10 +389,13 @@ def amount_steps(at: Moment, event: Passed) -> list[Step]:
     """What did not go in, and what of it is owed."""
     whole = "" if event.number == 1 else "together "
     text = f"{whole}{ml(event.ul)} did not go in"
-    if event.trim_ul:
-        text += f", besides {ml(event.trim_ul)} that a trim or a cut day took off"
+    if event.ending == "skipped":
+        text = f"{whole}{ml(event.trim_ul)} was taken off"
+        text += f", and the {ml(event.ul)} that stayed did not go in" if event.ul else ""
+    elif event.trim_ul:
+        text += f", besides {ml(event.trim_ul)} that a trim or a changed plan took off"
     if event.owed_ul:
-        text += f"; {ml(event.owed_ul)} of it is owed and may be given back as raises"
+        text += f"; {ml(event.owed_ul)} is owed and may be given back as raises"
     else:
         text += "; nothing of it is owed"
     values = {"ul": event.ul, "trim_ul": event.trim_ul, "owed_ul": event.owed_ul}
@@ -464,3 +480,6 @@ def _named(event: Event, last: bool = False) -> str:
     date, index = _key_of(event, last)
     return f"{date_text(date)}#{index}"
 
+
+def doses(n: int) -> str:
+    return "1 dose" if n == 1 else f"{n} doses"

@@ -15,20 +15,25 @@ from aliquot.store.files import Files
 
 # What has reached the flash when a planned failure is reported: nothing, half of it, or all.
 Reached = Literal["nothing", "half", "all"]
-BLOCK = 4096
 
 
 class MemoryFiles(Files):
     """A folder in memory.
 
-    files: what is there at the start, name -> content. room: bytes that fit in, in whole blocks
-    a file (an append needs a spare block, as on littlefs), or None. `calls` counts the calls by
-    name, `read_names` the files read, `changes` all calls that change something, from 1.
+    files: what is there at the start, name -> content. room: bytes that fit in, or None; a file
+    takes whole blocks of `block` bytes, and an append needs a spare one, as on littlefs. `calls`
+    counts the calls by name, `read_names` the files read, `changes` all calls that change a file.
     """
 
-    def __init__(self, files: Mapping[str, bytes] | None = None, room: int | None = None):
+    def __init__(
+        self,
+        files: Mapping[str, bytes] | None = None,
+        room: int | None = None,
+        block: int = 4096,
+    ):
         self.files = {name: bytearray(data) for name, data in (files or {}).items()}
         self.room = room
+        self.block = block
         self.calls: Counter[str] = Counter()
         self.read_names: Counter[str] = Counter()
         self.changes = 0
@@ -48,7 +53,7 @@ class MemoryFiles(Files):
 
     def copy(self) -> MemoryFiles:
         """The same content, without counts and planned failures."""
-        return MemoryFiles(self.content(), self.room)
+        return MemoryFiles(self.content(), self.room, self.block)
 
     def content(self) -> dict[str, bytes]:
         return {name: bytes(data) for name, data in self.files.items()}
@@ -107,7 +112,10 @@ class MemoryFiles(Files):
 
     def used(self) -> int:
         """Bytes in use, in whole blocks, one at least a file."""
-        return sum(max(1, -(-len(data) // BLOCK)) * BLOCK for data in self.files.values())
+        return sum(max(1, self._blocks(len(data))) for data in self.files.values()) * self.block
+
+    def _blocks(self, size: int) -> int:
+        return (size + self.block - 1) // self.block
 
     def _checked(self, data: bytes, size: int) -> bytes:
         """What of `data` reaches the flash; raises where the failure comes before that."""
@@ -116,9 +124,10 @@ class MemoryFiles(Files):
             raise OSError(code, "planned failure")
         if reached == "half":
             data = data[: len(data) // 2]
-        blocks = -(-(size % BLOCK + len(data)) // BLOCK) if data else 0
-        if self.room is not None and self.used() + blocks * BLOCK > self.room:
-            raise OSError(errno.ENOSPC, "no room")
+        if self.room is not None and data:
+            more = self._blocks(max(0, size) % self.block + len(data))
+            if self.used() + more * self.block > self.room:
+                raise OSError(errno.ENOSPC, "no room")
         return data
 
     def _planned(self) -> tuple[Reached | None, int]:

@@ -1,8 +1,8 @@
 """What was known at one moment of a journal: the state, its origins, the plan then in force.
 
 Here stand the steps that every explanation from a journal shares. A set-up is believed only where
-its SHA-256 is the one that the journal records; an engine that is asked runs on a copy of the state,
-and nothing is ever written.
+its SHA-256 is the one that the journal records; an engine that is asked runs on a copy of the
+state, and nothing is ever written.
 """
 
 from __future__ import annotations
@@ -15,12 +15,13 @@ from aliquot.core.decimals import date_text
 from aliquot.core.engine import Engine
 from aliquot.core.ledger import ChannelState
 from aliquot.core.state import State
+from aliquot.core.window import BUCKET_S
 from aliquot.core.zone import Zone
 from aliquot_host.archive import Archive
 from aliquot_host.explain import Plan, Step
 from aliquot_host.meaning import ml
 from aliquot_host.setup_file import Loaded
-from aliquot_host.trail import Marks, trail_until
+from aliquot_host.trail import DAY_S, Marks, trail_until
 
 # The lanes of a probe come to rest long before.
 SLICES_MOST = 100_000
@@ -41,6 +42,12 @@ REASONS = {
     ledger.USER: "the user ended it",
     ledger.RESET: "the board started anew",
     ledger.LIMIT: "it was more than the largest dose or the longest run",
+}
+# The same as causes of a run that ended early.
+CAUSES = {
+    ledger.FAULT: "a fault stopped it",
+    ledger.USER: "the user stopped it",
+    ledger.RESET: "the board started anew during it",
 }
 WORDS = {
     ledger.OK: "ok",
@@ -151,23 +158,22 @@ def setup_step(at: Moment) -> Step:
     return Step("set-up", text, (at.trail.config,), values)
 
 
-def cap_step(at: Moment, ul: int, base_ul: int) -> Step:
-    """What may have entered in the 24 h before, and what the cap left."""
-    c = at.channel
-    used = c.ring.used_ul(at.now_s)
-    entered = [e for e in at.marks.entered if e[2] > at.now_s - 86400]
+def cap_step(at: Moment, ul: int, now_s: int | None = None) -> Step:
+    """What may have entered in the 24 h before `now_s`, and what the cap left for `ul`."""
+    now_s = at.now_s if now_s is None else now_s
+    used = at.channel.ring.used_ul(now_s)
+    entered = [e for e in at.marks.entered if now_s - DAY_S < e[2] <= now_s]
     runs_ul = sum(e[3] for e in entered)
     records = [e[1] for e in entered]
     runs = "1 run" if len(entered) == 1 else f"{len(entered)} runs"
     text = f"{ml(used)} may have entered in the 24 h before, {ml(runs_ul)} of it in {runs}"
     if used > runs_ul:
         text += ", the rest as stated, lost, measured anew, or no more than a little older"
-        records += [seq for seq, at_s in at.trail.filled_in if at_s > at.now_s - 86400 - 3600]
-    values: dict[str, object] = {"used_ul": used, "runs_ul": runs_ul}
+        records += [seq for seq, at_s in at.trail.filled_in if at_s > now_s - DAY_S - BUCKET_S]
+    values: dict[str, object] = {"ul": ul, "used_ul": used, "runs_ul": runs_ul}
     if at.plan:
         cfg = at.plan.setup.channels[at.place]
-        engine = Engine(at.plan.setup, Probe(at.state))
-        left = room.left_ul(engine, at.place, at.now_s)
+        left = room.left_ul(Engine(at.plan.setup, Probe(at.state)), at.place, now_s)
         text += f"; the cap is {ml(cfg.cap_ul)}"
         if left < cfg.cap_ul - used:
             text += f", but that of its group leaves {ml(max(0, left))}"
@@ -175,7 +181,7 @@ def cap_step(at: Moment, ul: int, base_ul: int) -> Step:
             text += f" and leaves {ml(max(0, left))}"
         text += f" for {ml(ul)}" if ul else ""
         values |= {"cap_ul": cfg.cap_ul, "left_ul": left}
-    return Step("cap", text, tuple(records), {**values, "base_ul": base_ul})
+    return Step("cap", text, tuple(records), values)
 
 
 def reservoir_steps(at: Moment, ul: int) -> list[Step]:
@@ -211,7 +217,7 @@ def cause_records(at: Moment, reason: int) -> tuple[int, ...]:
             ledger.UNCALIBRATED: [trail.config, marks.calibrated],
             ledger.LOST: [trail.lost],
             ledger.TRIMMED: [marks.trimmed if c.trim_n else marks.revised],
-            ledger.LIMIT: [trail.config],
+            ledger.LIMIT: [trail.config, marks.calibrated],
         }
         found = others.get(reason, [])
     return tuple(found)

@@ -347,6 +347,8 @@ def _tell(reading: _Reading, found: list[Any]) -> None:
     """Turn problems of the validator into ones for people."""
     for path, value, rule, limit, advice in found:
         row = paths.row(path)
+        if rule == "is used by":
+            limit = paths.shown(limit, reading.data, reading.toml)
         phrase = _limit(row, rule, limit)
         stored = ""
         seen: object = value

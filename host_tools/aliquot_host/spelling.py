@@ -39,7 +39,6 @@ NUMBERS = {
     "min": ("minutes", 1, 60, "s"),
     "h": ("hours", 3, 3600, "s"),
 }
-HOURS_MOST_S = 1000 * 3600
 
 
 def stored(unit: str, value: object) -> object:
@@ -66,7 +65,7 @@ def stored(unit: str, value: object) -> object:
 def _scaled(unit: str, value: object) -> int:
     name, places, scale, _ = NUMBERS[unit]
     if unit == "h" and isinstance(value, str):
-        return _with_reason(lambda: decimals.time_of_text(value, HOURS_MOST_S), "a time as HH:MM")
+        return _hours(value)
     if isinstance(value, bool) or not isinstance(value, (int, Number)):
         raise Refused(f"a number{' of ' if name else ''}{name}", "Write it without quotes.")
     text = str(value) if isinstance(value, Number) or abs(value) < 10**40 else "9" * 40
@@ -77,6 +76,14 @@ def _scaled(unit: str, value: object) -> int:
     if rest or whole % fields.STEP_S.get(unit, 1):
         raise Refused("whole minutes", 'Write hours and minutes between quotes, such as "01:20".')
     return whole
+
+
+def _hours(text: str) -> int:
+    hours, colon, minutes = text.partition(":")
+    digits = (hours + minutes).isascii() and (hours + minutes).isdigit()
+    if not (colon and digits and 2 <= len(hours) <= 3 and len(minutes) == 2 and minutes < "60"):
+        raise Refused("hours and minutes as HH:MM", 'Write them as in "01:20", or a number.')
+    return int(hours) * 3600 + int(minutes) * 60
 
 
 def _with_reason(read: object, limit: str) -> int:

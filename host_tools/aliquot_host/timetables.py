@@ -139,8 +139,8 @@ def times(day: Day, place: int) -> list[int]:
 
 def nominal(table: Timetable, place: int, date: int, ul: int) -> list[int]:
     """The same for a day of `ul`, before other channels come into it."""
-    laid: Any = table
-    return list(layout.nominal(table.setup.channels[place], table.setup.zone, date, ul))
+    laid: Any = layout
+    return list(laid.nominal(table.setup.channels[place], table.setup.zone, date, ul))
 
 
 def run_ms(counts: int, speed_cps: int) -> int:

@@ -32,8 +32,9 @@ Triple = tuple[int, int, int]
 class Marks:
     """The records that the state of one channel rests on.
 
-    owed: for each entry the records it came from. entered: what went into the tank in the last
-    24 h of powered time, each as (intent, its end, engine second, microlitres).
+    owed: for each entry the records it came from; owed_s: since when something is. entered: what
+    went into the tank in the last 24 h of powered time, each as (intent, its end, engine second,
+    microlitres).
     """
 
     calibrated: int = 0
@@ -46,6 +47,7 @@ class Marks:
     overridden: list[int] = dataclasses.field(default_factory=list[int])
     overrides: list[Triple] = dataclasses.field(default_factory=list[Triple])
     owed: list[list[int]] = dataclasses.field(default_factory=list[list[int]])
+    owed_s: int = 0
     entered: deque[tuple[int, int, int, int]] = dataclasses.field(
         default_factory=deque[tuple[int, int, int, int]]
     )
@@ -130,10 +132,16 @@ class Trail:
         new = record.fields[{"M": 7, "O": 3}[record.kind]] if record.kind in ("M", "O") else 0
         if not new:
             del marks.owed[: len(marks.owed) - entries]
-        elif entries > len(marks.owed):
+            return
+        marks.owed_s = record.now_s if len(marks.owed) == 0 else marks.owed_s
+        if entries > len(marks.owed):
             marks.owed.append([record.seq])
         else:
             marks.owed[-1].append(record.seq)
+
+    def owed_since_s(self, name: str) -> int:
+        """The engine second since which a channel owes something."""
+        return self.marks[name].owed_s
 
     def _overrides(self, marks: Marks, c: ChannelState, seq: int) -> None:
         now = triples(c.over)

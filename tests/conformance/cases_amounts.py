@@ -41,6 +41,6 @@ def ring():
         seed = (seed * 1103515245 + 12345) % 2147483648
         now += seed % 5000
         ring.add(now, now - seed % 60, 1 + seed % 4001)
-        print(now, ring.n, ring.total_ul, ring.used_ul(now + 40000), ring.frees_s(now, 9000))
+        print(now, len(ring.data), ring.total_ul, ring.used_ul(now + 40000), ring.frees_s(now, 9000))
         if i % 97 == 96:
             ring.scale(103, 100)

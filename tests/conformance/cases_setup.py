@@ -96,7 +96,7 @@ def main():
         print([validate.text(problem) for problem in validate.problems(data, DATE)])
     made = build(CASES[0], "ab")
     first = made.channels[0]
-    print(made.hash, made.groups, made.separate, first.signature, first.low_ul, first.remind)
+    print(made.hash, made.groups, made.separate, first.signature, first.low_ul, first.cal)
     steps = {1: lambda data: data.update(new=7) or data, 2: lambda data: {"moved": data["new"]}}
     print(migrate.migrate({"format": "aliquot-setup", "version": 1}, steps, 3))
     print(migrate.migrate({"format": "aliquot-setup", "version": 4}, steps, 3))

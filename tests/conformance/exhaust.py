@@ -1,12 +1,14 @@
-"""A dose during which memory runs out, at every allocation there is (S26). Runs on the VM alone.
+"""A dose during which memory runs out, at every allocation there is (S26).
 
-Method. The VM's heap is made not to grow (see `run.mjs`), and this port frees nothing while code
+Method on the VM. The VM's heap is made not to grow (see `run.mjs`), and this port frees nothing while code
 runs, so memory can be rationed exactly: a chain of one-block tuples fills the heap up to `n` blocks
 of 16 bytes, and the allocation that asks for block n + 1 raises a real MemoryError, whoever it is:
 bytecode, the file system, a library in C. `n` rises from nothing to more than a dose takes, so each
 allocation of the dose is the first to fail in at least one case. What is freed is not used again
 within a case, so whatever handles the error has what is left and no more; a board would collect
 first and often go on, so it meets a part of these cases, and no others.
+
+On CPython there is no such heap; `test_injection.py` raises MemoryError between any two lines instead.
 
 After the error the motor is off, as the board's own handler would leave it. Then the power goes,
 the board starts from the files with memory to spare and lives on for two hours.
@@ -15,62 +17,89 @@ the board starts from the files with memory to spare and lives on for two hours.
 import gc
 
 from aliquot.core.records import decode
+from aliquot.store.files import Files
 from rig import Rig, journal_files
 from tank import canonical
 
 GROWTH = 128 * 1024 * 1024  # mem_free() adds what this port could still ask for
 BLOCK = 16
-START_W = 827017200
-LATER_S = 7200
+START_W = 827017200  # 2026-03-17, midnight in Berlin
+LATER_S = 4000
+SEGMENT_MOST = 16384  # as in store/journal.py
+CHANNELS = 2
+BASE = {}
 
 
 def free():
     return gc.mem_free() - GROWTH
 
 
+def prepare(folder=""):
+    """Live through three doses once; every case starts from the files that this leaves."""
+    rig = Rig(folder + "/base", canonical(CHANNELS), START_W)
+    rig.boot()
+    rig.sleep(30)
+    rig.clock()
+    while len(rig.ends) < 3:
+        rig.step(rig.now_s + 3600)
+    BASE["folder"] = folder
+    BASE["wall"] = rig.wall_s + 60
+    BASE["seq"] = rig.engine.state.seq
+    BASE["files"] = journal_files(folder + "/base")
+
+
 class Case:
-    """One board on the brink of a dose."""
+    """One board on the brink of a dose; with `rotate` the dose also fills the journal's segment."""
 
-    def __init__(self, number, channels=2):
-        self.root = "/case%d" % number
-        self.rig = Rig(self.root, canonical(channels), START_W)
-        self.rig.boot()
-        self.rig.sleep(30)
-        self.rig.clock()
-        self.error = ""
+    def __init__(self, number, rotate=False):
+        self.root = BASE["folder"] + "/case%d" % number
+        files = Files(self.root)
+        for name, content in BASE["files"]:
+            files.write(name, content)
+        self.rig = rig = Rig(self.root, canonical(CHANNELS), BASE["wall"])
+        rig.boot()
+        rig.sleep(30)
+        rig.clock()
+        self.error = False
         self.blocks = 0
-        rig = self.rig
-        while len(rig.ends) < 3:
+        # Up to the second at which the next poll starts a run.
+        while not self._due():
             rig.step(rig.now_s + 3600)
-        rig.engine.poll(rig.now_s)
-        while rig.engine.wake_s > rig.now_s:
-            rig.sleep(rig.engine.wake_s - rig.now_s)
-        self.before = len(rig.ends)
+        if rotate:
+            rig.engine.journal.size = SEGMENT_MOST
 
-    def dose(self, blocks):
-        """Give the dose that is due with `blocks` free blocks; -1: as many as there are."""
+    def _due(self):
+        lanes = self.rig.engine.lanes
+        return min([lane.due_w for lane in lanes]) == self.rig.wall_s
+
+    def give(self):
+        """Give the dose that is due; where memory runs out, the motor is switched off."""
         rig = self.rig
-        ballast = None
-        if blocks >= 0:
-            for size in (65536, 4096, 256):
-                while free() > size + 1024 + blocks * BLOCK:
-                    try:
-                        ballast = (ballast, bytearray(size))
-                    except MemoryError:
-                        break
-            while free() > blocks * BLOCK:
-                ballast = (ballast,)
-        began = free()
         try:
-            while len(rig.ends) == self.before:
-                rig.step(rig.now_s + 1)
+            for _ in range(40):
+                if rig.step(rig.now_s + 1):
+                    break
         except MemoryError:
             rig.motor = -1
-            self.error = "MemoryError"
+            self.error = True
+
+    def ration(self, blocks):
+        """Give the dose with `blocks` free blocks (VM alone)."""
         ballast = None
+        for size in (65536, 4096, 256):
+            while free() > size + 1024 + blocks * BLOCK:
+                try:
+                    ballast = (ballast, bytearray(size))
+                except MemoryError:
+                    break  # no such hole any more; smaller ones come next
+        while free() > blocks * BLOCK:
+            ballast = (ballast,)
+        began = free()
+        self.give()
         self.blocks = (began - free()) // BLOCK
 
     def restart(self):
+        """Power goes and comes; the board lives on with memory to spare."""
         rig = self.rig
         rig.off(60)
         rig.boot()
@@ -81,33 +110,47 @@ class Case:
             rig.step(until)
 
     def audit(self):
-        """Return what is wrong, as words; the records stand for themselves."""
+        """What is wrong, as words: from the files' records and from what the motor truly did."""
         wrong = []
         told = []
-        seq = 0
+        boots = seq = 0
         for name, content in journal_files(self.root):
-            if name[0] != "j":
-                continue
             for line in content.split(b"\n"):
-                if line[:2] == b"S " or not line:
+                if name[0] != "j" or line[:2] == b"S " or not line:
                     continue
-                own, dt, kind, f, _ = decode(line)
+                own, _, kind, f, _ = decode(line)
                 if own != seq + 1:
                     wrong.append("number %d after %d" % (own, seq))
                 seq = own
-                if kind == "I":
+                boots += kind == "B"
+                if kind == "I" and own > BASE["seq"]:
                     told.append((f[0], f[4]))
                     if f[1] <= 0:
                         wrong.append("a key again: %s" % (f,))
-        ran = [(ch, counts) for _, ch, counts, _ in self.rig.ends]
-        for run in ran:
-            if run in told:
-                told.remove(run)
+        for _, ch, counts, _ in self.rig.ends:
+            if (ch, counts) in told:
+                told.remove((ch, counts))
             else:
-                wrong.append("a run without an intent: %s" % (run,))
-        for c, channel in zip(self.rig.engine.state.channels, self.rig.data["channel"]):
+                wrong.append("channel %d ran without an intent of its own" % ch)
+        if boots != 3:
+            wrong.append("%d boots" % boots)
+        if not self.rig.ends:
+            wrong.append("nothing ran afterwards")
+        state = self.rig.engine.state
+        for c, channel in zip(state.channels, self.rig.data["channel"]):
             if c.ring.used_ul(self.rig.now_s) > channel["cap_ul"]:
                 wrong.append("cap")
-        if self.rig.engine.state.open:
-            wrong.append("a run is open")
+        if state.open or state.gap or state.foreign or state.fault:
+            wrong.append("not at rest")
         return wrong
+
+    def report(self):
+        print(int(self.error), self.blocks, self.rig.motor, len(self.rig.ends), self.audit())
+
+
+def whole(rotate=False):
+    """Print how many blocks the dose takes when nothing fails (VM alone)."""
+    case = Case(99999, rotate)
+    began = free()
+    case.give()
+    print((began - free()) // BLOCK, case.error, len(case.rig.ends))

@@ -13,10 +13,11 @@ The pool of names grows in jumps, so a row can carry up to 2 KB that the next on
 import ast
 import dataclasses
 import json
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import aliquot
-from aliquot_host.vm import Vm, device_files
+from aliquot_host.vm import Vm, compiled_text, device_files, squeezed
 
 from conformance.tank import canonical
 
@@ -142,7 +143,13 @@ def drop() -> str:
     return "\n".join(lines)
 
 
-def heap_kept(vm: Vm, channels: int = 8, extra: dict[str, bytes] | None = None) -> list[Row]:
+def board(channels: int, doses: int = 24) -> dict[str, bytes]:
+    """The device's files as .mpy and the set-up."""
+    text = json.dumps(canonical(channels, doses), sort_keys=True)
+    return {**device_files(), "/setup.json": text.encode()}
+
+
+def heap_kept(vm: Vm, channels: int = 8, extra: Mapping[str, bytes] | None = None) -> list[Row]:
     """The rows of a board with `channels` channels of 24 doses; `extra` replaces device files."""
     steps: list[str] = [WARM]
     labels: list[str] = []
@@ -151,25 +158,71 @@ def heap_kept(vm: Vm, channels: int = 8, extra: dict[str, bytes] | None = None) 
         labels.append(label)
         steps.extend([*parts, "gc.collect()", f"print({label!r})\nshow()"])
 
-    row("", "show()")
+    row("nothing yet", "show()")
     for module in resident():
         row(module, f"import {module}")
     row("set-up", BUILD, drop())
     row("state", OPEN, drop())
     row("engine", START, drop())
     row("a day lived", *[f"live({h * 3600}, {h * 3600 + 3600})" for h in range(25)], drop())
-    files = {
-        **device_files(),
-        "/setup.json": json.dumps(canonical(channels), sort_keys=True).encode(),
-        **(extra or {}),
-    }
-    told = vm.run(steps, files).text.split("\n")
-    marks = []
+    told = vm.run(steps, {**board(channels), **(extra or {})}).text.splitlines()
+    marks: list[tuple[int, int]] = []
     for label in labels:
         at = told.index(label)
         names = int(told[at + 1].split("n_qstr=")[1].split(",")[0])
-        marks.append((label, int(told[at + 2]), names))
+        marks.append((int(told[at + 2]), names))
     return [
-        Row(label, kept - before, names - known, code_lines(label) if "." in label else 0)
-        for (_, before, known), (label, kept, names) in zip(marks, marks[1:], strict=False)
+        Row(
+            label,
+            kept - before,
+            names - known,
+            code_lines(label) if label.startswith("aliquot.") else 0,
+        )
+        for label, (before, known), (kept, names) in zip(
+            labels[1:], marks, marks[1:], strict=False
+        )
     ]
+
+
+def total(rows: Sequence[Row]) -> int:
+    return sum(row.kept for row in rows)
+
+
+def planted(module: str, size: int) -> dict[str, bytes]:
+    """The device file of a module that keeps `size` bytes more than it did."""
+    source = squeezed(path_of(module))
+    code = f"{source}\nPLANTED = bytearray({size})\n"
+    return {f"/lib/{module.replace('.', '/')}.mpy": compiled_text(code, "planted.py")}
+
+
+# Before each slice the heap is clean; after it, all that the slice asked for is still there,
+# garbage too, for nothing is collected while it runs. That is the most that it can need.
+LAYOUT = """
+from aliquot.core.timetable import Timetable
+table = Timetable(setup, [(12800, 10020)] * len(setup.channels))
+begin = most = kept = slices = 0
+steps = found = None
+def measure():
+    global most
+    most = max(most, gc.mem_alloc() - begin)
+def settle():
+    global kept
+    kept = max(kept, gc.mem_alloc() - begin)
+measure()
+settle()
+"""
+SLICES_MOST = 40
+
+
+def layout_peak(vm: Vm, date: int, channels: int = 8, doses: int = 144) -> tuple[int, int, int]:
+    """Lay out one date in slices: (most bytes in use at once, most of them alive, slices)."""
+    steps = [WARM, *(f"import {module}" for module in resident()), BUILD, drop(), LAYOUT]
+    steps += ["most = kept = 0", "gc.collect()", f"begin = gc.mem_alloc()\nsteps = table.steps({date})"]
+    for _ in range(SLICES_MOST):
+        work = "if not found:\n    found = next(steps)\n    slices += 1\n    measure()"
+        steps += [work, "gc.collect()", "settle()"]
+    steps.append("print(most, kept, slices, min([len(t) for t in found.times]))")
+    most, kept, slices, least = (int(w) for w in vm.run(steps, board(channels, doses)).text.split()[-4:])
+    if least != doses:
+        raise ValueError(f"a channel got {least} of {doses} doses")
+    return most, kept, slices

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aliquot.core import snapshot
+from aliquot.core import demand, snapshot
 from aliquot.core.records import decode
 from aliquot.store import journal, keep, segment
 from aliquot.store.files import Files
@@ -89,7 +89,7 @@ def test_the_longest_line_is_written_and_read_back():
 
 def test_a_state_too_large_for_a_segment_is_an_error_and_not_an_unreadable_journal():
     files, log = started()
-    log.state.channels[0].over += [1, 9999, 365] * 2000
+    log.state.channels[0].over = [1, 9999, 365] * 2000
     log.size = journal.SEGMENT_MOST
     before = files.content()
     with pytest.raises(OSError, match="27"):
@@ -358,9 +358,10 @@ def test_real_files_do_what_files_in_memory_do(real):
         assert files.read("b", 4, 10) == b"5"
         assert files.read("b", 9, 10) == b""
         assert files.read("a") is None
-        for missing in (files.remove, lambda name: files.rename(name, "x")):
-            with pytest.raises(OSError, match="2|No such|planned|a"):
-                missing("a")
+        with pytest.raises(OSError, match=f"Errno {errno.ENOENT}"):
+            files.remove("a")
+        with pytest.raises(OSError, match=f"Errno {errno.ENOENT}"):
+            files.rename("a", "x")
 
 
 def test_a_journal_on_real_files_is_opened_again_in_another_folder_object(real):
@@ -388,8 +389,7 @@ def test_a_write_that_is_cut_short_is_an_error(real, monkeypatch):
         def __exit__(self, *error):
             self.file.close()
 
-    monkeypatch.setattr(
-        "aliquot.store.files.open", lambda *a: Short(open(*a)), raising=False
-    )
+    whole = open
+    monkeypatch.setattr("aliquot.store.files.open", lambda *a: Short(whole(*a)), raising=False)
     with pytest.raises(OSError, match="5"):
         real.append("a", b"123")

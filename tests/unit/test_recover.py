@@ -1,7 +1,7 @@
 """The start: every damage to the files ends in the same state, in a hold, or in a plain refusal.
 
-The law behind most of these tests: `open_journal` never gives a state that is not one of the stream's,
-unless records are counted as lost, which holds dosing (S5, S15, S16, S17, S24).
+The law behind most of these tests: `open_journal` never gives a state that is not one of the
+stream's, unless records are counted as lost, which holds dosing (S5, S15, S16, S17, S24).
 """
 
 import errno
@@ -49,7 +49,7 @@ def lives(n=12, second=5):
 
 
 def opened_twice(files, lost=None):
-    """Open, check that a second start finds the same and nothing odd any more, and give the first."""
+    """Open; check that a second start finds the same and nothing odd; return the first."""
     log, findings = open_journal(files, lost)
     again, later = open_journal(files.copy())
     assert set(words(later)) <= {"new", "foreign"}
@@ -127,7 +127,7 @@ def test_a_start_reads_two_segments_at_most(records):
 
 
 def test_a_flipped_bit_anywhere_in_the_only_segment_never_gives_a_wrong_state_s17():
-    files, log = lives(12, None)
+    files, _ = lives(12, None)
     data = files.read(J1)
     outcomes = {}
     opening = len(segment.opening(segment.snapshot.load(DUMPS[0]), 1))
@@ -135,13 +135,13 @@ def test_a_flipped_bit_anywhere_in_the_only_segment_never_gives_a_wrong_state_s1
         found = lawful(MemoryFiles({J1: flipped(data, bit)}), 12)
         place = "opening" if bit < 8 * opening else "records"
         outcomes.setdefault(place, set()).add(found)
-    # With nothing before it, a damaged opening leaves nothing to trust; a damaged record is a hold,
-    # but for its very last newline, without which it is whole all the same.
+    # With nothing before it, a damaged opening leaves nothing to trust; a damaged record is a
+    # hold, but for its very last newline, without which it is whole all the same.
     assert outcomes == {"opening": {-2}, "records": {-1, 12}}
 
 
 def test_a_flipped_bit_anywhere_in_the_newest_segment_never_gives_a_wrong_state_s17():
-    files, log = lives(8, 4)
+    files, _ = lives(8, 4)
     data = files.read(J2)
     before = files.read(J1)
     opening = len(segment.opening(segment.snapshot.load(DUMPS[8]), 2))
@@ -151,8 +151,8 @@ def test_a_flipped_bit_anywhere_in_the_newest_segment_never_gives_a_wrong_state_
         assert found in (-1, 12)
         if found == -1 and bit < 8 * (opening - 1):
             held.append(bit)
-    # A damaged opening alone costs nothing: the segment before it and its own records say the same.
-    # Only its last newline runs into the first record.
+    # A damaged opening alone costs nothing: the segment before it and its own records say the
+    # same. Only its last newline runs into the first record.
     assert held == []
 
 
@@ -246,8 +246,11 @@ def test_any_bytes_put_over_any_place_never_give_a_wrong_state_s17(data):
 
 
 def with_line(number, change):
-    """Two segments, the line of record `number` in the second one changed."""
-    files, _ = lives(8, 8)
+    """Two segments of 20 records, the line of record `number` in the second one changed.
+
+    Number 17 is one that no other needs; 11 is an intent and 12 its outcome; 20 is the last.
+    """
+    files, _ = lives(8, 12)
     lines = files.read(J2).split(b"\n")
     at = [i for i, line in enumerate(lines) if line.startswith(b"%d " % number)]
     assert len(at) == 1
@@ -256,55 +259,54 @@ def with_line(number, change):
     return files
 
 
+GAP_17 = [("gap", J2, 17, 1)]
+# Name, number of the line, what becomes of it, findings, records lost, number after the start.
 GAPS = [
-    ("damaged", 11, lambda line: [line[:-1] + b"?"], [("gap", J2, 11, 1)], 1),
-    ("gone", 11, lambda line: [], [("gap", J2, 11, 1)], 1),
-    ("not UTF-8", 11, lambda line: [line[:5] + b"\xff\xfe" + line[7:]], [("gap", J2, 11, 1)], 1),
-    ("huge", 11, lambda line: [line * 90], [("gap", J2, 11, 1)], 1),
-    ("empty", 11, lambda line: [b""], [("gap", J2, 11, 1)], 1),
-    ("the last one damaged", 16, lambda line: [b"?" + line[1:]], [("gap", J2, 16, 2)], 2),
-    ("twice", 11, lambda line: [line, line], [("stray", J2, 11, 0)], 0),
-    ("preceded by garbage", 11, lambda line: [b"garbage", line], [("stray", J2, 11, 0)], 0),
+    ("damaged", 17, lambda line: [line[:-1] + b"?"], GAP_17, 1, 21),
+    ("gone", 17, lambda line: [], GAP_17, 1, 21),
+    ("not UTF-8", 17, lambda line: [line[:2] + b"\xff\xfe" + line[4:]], GAP_17, 1, 21),
+    ("huge", 17, lambda line: [line * 90], GAP_17, 1, 21),
+    ("empty", 17, lambda line: [b""], GAP_17, 1, 21),
+    ("an intent gone", 11, lambda line: [], [("gap", J2, 11, 1), ("misfit", J2, 12, 1)], 2, 21),
+    # A line of 36 bytes can have been three records: their numbers are not used again.
+    ("last, damaged", 20, lambda line: [b"?" * 35], [("gap", J2, 20, 3)], 3, 23),
+    ("twice", 17, lambda line: [line, line], [("stray", J2, 17, 0)], 0, 20),
+    ("after garbage", 17, lambda line: [b"garbage", line], [("stray", J2, 17, 0)], 0, 20),
 ]
 
 
-@pytest.mark.parametrize(
-    ("number", "change", "expected", "gap"), [c[1:] for c in GAPS], ids=[c[0] for c in GAPS]
-)
-def test_a_bad_line_before_good_ones_is_skipped_and_its_numbers_are_lost(
-    number, change, expected, gap
-):
-    """How many a damaged end held cannot be known: the most that its bytes can have been."""
+@pytest.mark.parametrize("case", GAPS, ids=[case[0] for case in GAPS])
+def test_a_bad_line_before_good_ones_is_skipped_and_its_numbers_are_lost(case):
+    _, number, change, expected, gap, last = case
     files = with_line(number, change)
     log, findings = opened_twice(files)
     assert findings == expected
     assert log.state.gap == gap
-    assert log.state.seq == 16 + (gap if number == 16 else 1 if gap else 0) + (number == 16) - (
-        1 if number == 16 else 0
-    )
+    assert log.state.seq == last
 
 
 def test_lost_records_are_in_the_same_write_as_the_new_segment_s24():
     """A cut before anybody was told must not make them forgotten."""
-    files = Recorder(with_line(11, lambda line: []).content())
+    files = Recorder(with_line(17, lambda line: []).content())
     log, _ = open_journal(files, lambda state, n: (1000 * n, 500 * n))
     assert [what for what, *_ in files.log] == ["write"]
     assert log.state.gap == 1
     assert [c.ring.used_ul(log.state.now_s) for c in log.state.channels][1] >= 500
     lines = [segment.record(line) for line in files.read(J3).split(b"\n")]
     assert [line[:5] for line in lines if line and line[2] == "G"] == [
-        (17, 0, "G", (1, 1000, 500) + (0,) * 12, "")
+        (21, 0, "G", (1, 1000, 500) + (0,) * 12, "")
     ]
     for _, copy in files.cuts():
+        # Where half the opening could be seen, which littlefs never shows, it counts as lost too.
         again, _ = open_journal(copy)
-        assert again.state.gap == 1
+        assert again.state.gap >= 1
 
 
 def test_whoever_answers_for_lost_records_is_told_how_many_and_in_which_state():
     asked = []
-    files = with_line(11, lambda line: [])
+    files = with_line(17, lambda line: [])
     open_journal(files, lambda state, n: asked.append((state.seq, n)) or (7, 7))
-    assert asked == [(16, 1)]
+    assert asked == [(20, 1)]
 
 
 def test_a_record_that_does_not_follow_is_counted_as_lost():
@@ -394,7 +396,7 @@ def test_a_damaged_opening_after_a_failed_write_does_not_bring_the_record_back()
     with pytest.raises(OSError, match="planned"):
         put(log, RECORDS[:9])
     log.put(RECORDS[8][0] + 1, "E", (0, 0, 99), "instead")
-    put(log, RECORDS[:12])
+    log.put(RECORDS[8][0] + 2, "t", ())
     whole = snapshot.dump(log.state)
     files.files[J2][40] ^= 1
     again, findings = opened_twice(files)
@@ -508,7 +510,7 @@ def test_a_block_that_cannot_be_read_is_damage_like_any_other(name, at):
 
 
 def test_a_start_that_finds_the_flash_full_can_be_tried_again():
-    files = with_line(11, lambda line: [])
+    files = with_line(17, lambda line: [])
     files.fail(1, "nothing", errno.ENOSPC)
     files.fail(2, "nothing", errno.ENOSPC)
     with pytest.raises(OSError, match="planned"):
@@ -521,8 +523,7 @@ def complete(files, records):
     """Every act and every run of the stream is there once, put away or still in a segment."""
     oldest = segment.numbers(files)[0]
     away = segment.sequence(files, segment.name_of(oldest))
-    kept = {date: sums for date, sums in keep.days(files)}
-    assert kept == day_sums(records, away)
+    assert dict(keep.days(files)) == day_sums(records, away)
     assert [act[0] for act in keep.acts(files)] == act_numbers(records, away)
 
 
@@ -538,7 +539,7 @@ def test_a_cut_at_every_change_loses_nothing_and_counts_nothing_twice_s16(monkey
         put(log, records[: n + 1])
         put_by.append(len(files.log))
     assert {what for what, *_ in files.log} == {"append", "write", "rename", "remove"}
-    assert log.number >= 8
+    assert log.number >= 7
     longer = stream(400)
     tried = 0
     for done, copy in files.cuts():
@@ -546,11 +547,11 @@ def test_a_cut_at_every_change_loses_nothing_and_counts_nothing_twice_s16(monkey
             continue
         tried += 1
         sure = sum(1 for at in put_by if at <= done)
-        log, findings = open_journal(copy)
+        log, _ = open_journal(copy)
         assert log.state.seq in (sure, sure + 1)
         assert log.state.gap == 0
         assert snapshot.dump(log.state) == states[log.state.seq]
-        if tried % 7 == 0 or copy.log if isinstance(copy, Recorder) else tried % 7 == 0:
+        if tried % 3 == 0:
             put(log, longer[: log.state.seq + 60])
             complete(copy, longer)
             assert len(journal_names(copy)) <= keep.SEGMENTS_KEPT + 1

@@ -11,6 +11,7 @@ from aliquot.core import extras, lanes, room
 from aliquot.core.ledger import ALL, CAP, CUP, EMPTY, TANK
 from aliquot.core.layout import largest_ul
 from aliquot.core.plan import day_ul
+from aliquot.core.status import left_ul
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -225,14 +226,6 @@ def refill(engine: "Engine", now_s: int, ch: int, ul: int, request: int = 0) -> 
     _range("left_ul", ul, 0, size or 100000000, "a container holds no more than its size_ml")
     engine.act(now_s, "F", (ch, ul, request))
     return True
-
-
-def left_ul(engine: "Engine", ch: int) -> int:
-    """What can still be drawn from a reservoir, or -1 where nobody keeps count."""
-    c = engine.state.channels[ch]
-    if c.fill_ul < 0:
-        return -1
-    return max(0, c.fill_ul - c.taken_ul - engine.setup.channels[ch].dead_ul)
 
 
 def calibrate(

@@ -18,6 +18,7 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Any
 
+GRACE_LEAST_S = 120
 _DAY_S = 86400
 
 
@@ -51,7 +52,8 @@ def channel(found: "list[Any]", c: "dict[str, Any]", where: str) -> None:
                 advice = "a container holds no more than its size_ml"
                 at = where + ".reservoir"
                 _add(found, at, key, tank[key], "at most", tank["size_ul"], advice)
-    _volumes(found, c, where)
+    if all("ul" in d or "share" in d for d in c["at"] or ()):
+        _volumes(found, c, where)
 
 
 def _times(found: "list[Any]", c: "dict[str, Any]", where: str) -> None:
@@ -216,20 +218,27 @@ def _days(found: "list[Any]", data: "dict[str, Any]", date: int) -> None:
     for i in range(len(channels)):
         where = "channel.%d" % i
         _cap(found, where, channels[i].cap_ul, full[i], buckets[i])
-        grace = channels[i].grace_s
-        if grace >= gaps[i]:
-            advice = (
-                "two doses of the channel are only %d s apart: lower grace_min, or use fewer doses"
-            )
-            _add(found, where, "grace_s", grace, "at most", gaps[i] - 1, advice % gaps[i])
-        queue = sum(runs) - runs[i]
-        if grace <= queue:
-            advice = "the other pumps may run for %d s when all are due: raise grace_min" % queue
-            _add(found, where, "grace_s", grace, "at least", queue + 1, advice)
+        _grace(found, where, channels[i].grace_s, gaps[i], sum(runs) - runs[i])
     for i in range(len(setup.groups)):
         cap, members = setup.groups[i]
         day = sum([full[m] for m in members])
         _cap(found, "group.%d" % i, cap, day, sum([buckets[m] for m in members]))
+
+
+def _grace(found: "list[Any]", where: str, grace_s: int, gap_s: int, queue_s: int) -> None:
+    """Grace lies between the longest queue and the shortest time between two doses."""
+    most_s = (gap_s - 1) // 6 * 6
+    least_s = queue_s // 6 * 6 + 6
+    if most_s < GRACE_LEAST_S:
+        advice = "use fewer doses or a wider window; the day on which the clock jumps counts too"
+        limit = "%d s apart, its doses are %d s" % (GRACE_LEAST_S + 6, gap_s)
+        found.append((where, None, "must give doses at least", limit, advice))
+    elif grace_s > most_s:
+        advice = "two of its doses are only %d s apart: lower grace_min, or use fewer doses"
+        _add(found, where, "grace_s", grace_s, "at most", most_s, advice % gap_s)
+    if grace_s < least_s:
+        advice = "the other pumps may run for %d s when all are due: raise grace_min" % queue_s
+        _add(found, where, "grace_s", grace_s, "at least", least_s, advice)
 
 
 def calibrations(data: "dict[str, Any]") -> "list[Any]":

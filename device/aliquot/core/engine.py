@@ -8,9 +8,10 @@ The journal it is given has `.state` and `.put(now_s, kind, fields, text)`, whic
 returns and raises OSError when it is not.
 """
 
-from aliquot.core import extras, lanes, room
+from aliquot.core import lanes, room
 from aliquot.core.amounts import run_s, to_counts
 from aliquot.core.plan import Setup, day_ul
+from aliquot.core.demand import forget
 from aliquot.core.ledger import CAP, DOSE, EMPTY, FAULT, LIMIT, QUEUE, RESET
 from aliquot.core.runs import moved
 from aliquot.core.timetable import Day, Timetable
@@ -53,6 +54,7 @@ class Engine:
     def seek(self) -> None:
         """Look for the next dose of every channel anew."""
         self.lanes = [lanes.Lane() for _ in self.state.channels]
+        self.waiting = self._extra_waits()
         self.wake_s = 0
 
     def put(self, now_s: int, kind: str, fields: "tuple[int, ...]", text: str = "") -> None:
@@ -173,7 +175,21 @@ class Engine:
             return None
         if best >= 0:
             return self._start(best, now_s)
-        return extras.start(self, now_s, wall)
+        if not self.waiting:
+            return None
+        from aliquot.core import extras
+
+        job = extras.start(self, now_s, wall)
+        self.waiting = self._extra_waits()
+        if not self.waiting:
+            forget("aliquot.core.extras")
+        return job
+
+    def _extra_waits(self) -> bool:
+        for c in self.state.channels:
+            if c.extra:
+                return True
+        return False
 
     def _wait(self, ch: int, now_s: int, wall: int) -> int:
         """Return 0 where the dose that is due may run now, else the second to ask again at."""

@@ -1,53 +1,17 @@
-"""How the state adds up what is no run: clock, boots, acts of the user, faults, lost records.
+"""How the state adds up acts of the user, configurations, faults and lost records.
 
-The other half of the fold, see `state.py`, with the same promise: it adds and never decides.
+The other half of the fold, see `state.py`, with the same promise: it adds and never decides. The
+board imports it when such a record comes.
 `request` is the number that a client gave to an act, 0 for none.
 """
 
 from aliquot.core.amounts import scaled
 from aliquot.core.ledger import ALL, ChannelState
-from aliquot.core.runs import expire
+from aliquot.core.runs import expire, revise
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from aliquot.core.state import State
-
-
-# Clock and boot
-
-
-def on_t(state: "State", f: "tuple[int, ...]", text: str) -> None:
-    """An hour without any other record."""
-
-
-def on_T(state: "State", f: "tuple[int, ...]", text: str) -> None:
-    """Clock: offset, quality, source, seconds: a watermark so far ahead, of a wrong later date,
-    lets go (0: none)."""
-    state.offset, state.quality = f[0], f[1]
-    wall = state.now_s + state.offset
-    for c in state.channels:
-        if f[3] and c.wm_w > wall + f[3]:
-            c.wm_w = -1
-            c.date = c.day_ul = 0
-            _revise(c, wall)
-
-
-def on_B(state: "State", f: "tuple[int, ...]", text: str) -> None:
-    """Boot: cause (2 is the watchdog). The clock is unset until a T record."""
-    state.quality = 0
-    if f[0] == 2:
-        state.dogs = state.dogs[-2:] + [state.now_s]
-
-
-def on_V(state: "State", f: "tuple[int, ...]", text: str) -> None:
-    """New revision: channel, wall second before which none of its doses exist."""
-    _revise(state.channels[f[0]], f[1])
-
-
-def _revise(c: ChannelState, from_w: int) -> None:
-    c.rev += 1
-    c.index = -1
-    c.wm_w = max(c.wm_w, from_w)
 
 
 # Acts
@@ -65,10 +29,10 @@ def on_D(state: "State", f: "tuple[int, ...]", text: str) -> None:
     c = state.channels[f[0]]
     expire(c, f[2])
     if f[3]:
-        c.over += f[1:4]
+        c.over = c.over + list(f[1:4])
     else:
         c.over = []
-    _revise(c, f[4])
+    revise(c, f[4])
     _seen(state, f[5])
 
 
@@ -157,7 +121,7 @@ def on_C(state: "State", f: "tuple[int, ...]", text: str) -> None:
         state.channels.append(c)
         g = f[3 + 7 * i : 10 + 7 * i]
         if g[0]:
-            _revise(c, f[0])
+            revise(c, f[0])
         if g[1]:
             _calibrate(state, c, g[1:5])
         if g[5]:

@@ -16,20 +16,20 @@ if TYPE_CHECKING:
 _OWED = (ABSENT, FAULT, QUEUE)
 _DAYS = 31
 _DAY_S = 86400
+_NONE: list[int] = []
 
 
 class Lane:
     """Where a channel is: the date, the index and the wall second of its next dose."""
 
-    def __init__(self) -> None:
-        self.date = -1  # -1: to be looked for
-        self.at = 0
-        self.start_w = 0
-        self.due_w = -1  # -1: to be looked for
-        self.until_w = -1  # the last second at which that dose may start
-        self.why = 0  # what kept the dose that is due from running
-        self.offer: "tuple[int, ...]" = ()  # ul, counts, trimmed ul, raise ul of the dose that is due
-        self.passed: list[int] = []  # kind, reason, date, index, date, index, due, n, ul, trim, owed
+    date = -1  # -1: to be looked for
+    at = 0
+    start_w = 0
+    due_w = -1  # -1: to be looked for
+    until_w = -1  # the last second at which that dose may start
+    why = 0  # what kept the dose that is due from running
+    offer: "tuple[int, ...]" = ()  # ul, counts, trimmed ul, raise ul of the dose that is due
+    passed: list[int] = _NONE  # kind, reason, date, index, date, index, due, n, ul, trim, owed
 
 
 def advance(engine: "Engine", ch: int, now_s: int) -> bool:
@@ -46,7 +46,10 @@ def advance(engine: "Engine", ch: int, now_s: int) -> bool:
     if not lane.at and _skim(engine, ch, wall, now_s):
         lane.due_w = lane.start_w - _DAY_S  # no dose within a day: look again then
         lane.until_w = lane.due_w - 1
-        return lane.due_w > wall
+        if lane.due_w <= wall:
+            return False
+        flush(engine, ch, now_s)
+        return True
     day = engine.day(lane.date)
     if not day:
         return False
@@ -186,7 +189,7 @@ def flush(engine: "Engine", ch: int, now_s: int) -> None:
         kind,
         (ch, due - c.wm_w, at, n, ul, date - c.date, trim, owed, reason, date - date0, at0),
     )
-    lane.passed = []
+    lane.passed = _NONE
 
 
 def block(engine: "Engine", ch: int, wall: int) -> int:

@@ -38,7 +38,6 @@ class Channel:
     size_ul = 0
     dead_ul = 0
     low_ul = 0
-    remind = (0, 0, 0, 0)  # calibration days and ul, tubing days and ul; 0 is never
     cal = (0, 0, 0)  # counts, ul, offset as the file states them
     left_ul = -1  # in the reservoir as the file states it
 

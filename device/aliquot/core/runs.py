@@ -1,6 +1,6 @@
-"""How the state adds up runs: intents, outcomes, and doses that passed without one.
+"""How the state adds up runs, doses that passed without one, the clock and boots.
 
-One half of the fold, see `state.py`; it adds and never decides. What may have entered counts in
+The half of the fold that works all day, see `state.py`; it adds and never decides. What may have entered counts in
 full: an intent whose outcome is not known is taken as given.
 """
 
@@ -146,7 +146,7 @@ def expire(c: ChannelState, date: int) -> None:
     """Drop the overrides that are over on a date."""
     for i in range(len(c.over) - 3, -1, -3):
         if c.over[i + 1] + c.over[i + 2] <= date:
-            del c.over[i : i + 3]
+            c.over = c.over[:i] + c.over[i + 3 :]
 
 
 def on_L(state: "State", f: "tuple[int, ...]", text: str) -> None:
@@ -157,18 +157,52 @@ def on_L(state: "State", f: "tuple[int, ...]", text: str) -> None:
 
 
 def _owe(c: ChannelState, due_w: int, ul: int) -> None:
-    if not ul:
-        return
-    if len(c.owed) >= 8:
-        c.owed[7] += ul  # joins the newest of four and lapses with it
-    else:
-        c.owed += [due_w, ul]
+    if ul and len(c.owed) >= 8:
+        c.owed = c.owed[:7] + [c.owed[7] + ul]  # joins the newest of four and lapses with it
+    elif ul:
+        c.owed = c.owed + [due_w, ul]
 
 
 def _settle(c: ChannelState, ul: int) -> None:
     while ul and c.owed:
-        take = min(ul, c.owed[1])
-        c.owed[1] -= take
-        ul -= take
-        if not c.owed[1]:
-            del c.owed[:2]
+        left = max(0, c.owed[1] - ul)
+        ul -= c.owed[1] - left
+        c.owed = ([c.owed[0], left] if left else []) + c.owed[2:]
+
+
+# Clock and boot
+
+
+def on_t(state: "State", f: "tuple[int, ...]", text: str) -> None:
+    """An hour without any other record."""
+
+
+def on_T(state: "State", f: "tuple[int, ...]", text: str) -> None:
+    """Clock: offset, quality, source, seconds: a watermark so far ahead, of a wrong later date,
+    lets go (0: none)."""
+    state.offset, state.quality = f[0], f[1]
+    wall = state.now_s + state.offset
+    for c in state.channels:
+        if f[3] and c.wm_w > wall + f[3]:
+            c.wm_w = -1
+            c.date = c.day_ul = 0
+            revise(c, wall)
+
+
+def on_B(state: "State", f: "tuple[int, ...]", text: str) -> None:
+    """Boot: cause (2 is the watchdog). The clock is unset until a T record."""
+    state.quality = 0
+    if f[0] == 2:
+        state.dogs = state.dogs[-2:] + [state.now_s]
+
+
+def on_V(state: "State", f: "tuple[int, ...]", text: str) -> None:
+    """New revision: channel, wall second before which none of its doses exist."""
+    revise(state.channels[f[0]], f[1])
+
+
+def revise(c: ChannelState, from_w: int) -> None:
+    """Begin a new revision: no dose due at or before `from_w` exists in it."""
+    c.rev += 1
+    c.index = -1
+    c.wm_w = max(c.wm_w, from_w)

@@ -14,6 +14,15 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Any
 
+# Attribute of Channel, and where it stands in the data where it is called otherwise. One text, so that
+# a board keeps none of these names; what has its first value takes no memory.
+_PLACES = """
+id daily_ul doses from_s span_s weekdays every=every_days start_date cap_ul least_ul=dose_least_ul
+most_ul=dose_most_ul run_most_s grace_s speed_cps=pump.speed_cps offset=calibration.offset
+raise_pct=catch_up.raise_pct age_s=catch_up.max_age_s owed_most_ul=catch_up.max_ul
+size_ul=reservoir.size_ul dead_ul=reservoir.dead_ul left_ul=reservoir.left_ul
+"""
+
 
 def build(data: "dict[str, Any]", digest: str = "") -> Setup:
     """Return the Setup of canonical `data`; `digest` is the SHA-256 (hex) of its file."""
@@ -35,40 +44,23 @@ def build(data: "dict[str, Any]", digest: str = "") -> Setup:
 def channel(c: "dict[str, Any]") -> Channel:
     """Return the Channel of one canonical channel."""
     made = Channel()
-    made.id = c["id"]
-    made.daily_ul = c["daily_ul"]
-    made.doses = c["doses"]
-    made.from_s = c["from_s"]
-    made.span_s = c["span_s"]
-    made.weekdays = c["weekdays"]
-    made.every = c["every_days"]
-    made.start_date = c["start_date"] or 0
+    for pair in _PLACES.split():
+        name, _, path = pair.partition("=")
+        value: Any = c
+        for key in (path or name).split("."):
+            value = value[key] if value else None
+        if value is not None and value != getattr(made, name):
+            setattr(made, name, value)
     ramp = c["ramp"]
     if ramp:
         made.ramp = (ramp["from_ul"], ramp["start_date"], ramp["days"])
     if c["at"]:
         made.at = tuple([(d["time_s"], d["share"] if "share" in d else d["ul"]) for d in c["at"]])
-    made.cap_ul = c["cap_ul"]
-    made.least_ul = c["dose_least_ul"]
-    made.most_ul = c["dose_most_ul"]
-    made.run_most_s = c["run_most_s"]
-    made.grace_s = c["grace_s"]
-    made.speed_cps = c["pump"]["speed_cps"]
-    made.offset = c["calibration"]["offset"]
     made.signature = signature(c["pump"])
-    made.raise_pct = c["catch_up"]["raise_pct"]
-    made.age_s = c["catch_up"]["max_age_s"]
-    made.owed_most_ul = c["catch_up"]["max_ul"]
     cal = c["calibration"]
     made.cal = (cal["counts"], cal["ul"], cal["offset"])
-    tank = c["reservoir"]
-    if tank:
-        made.left_ul = tank["left_ul"]
-        made.size_ul = tank["size_ul"]
-        made.dead_ul = tank["dead_ul"]
-        made.low_ul = tank["size_ul"] * tank["low_pct"] // 100
-    r = c["remind"]
-    made.remind = (r["calibration_days"], r["calibration_ul"], r["tubing_days"], r["tubing_ul"])
+    if c["reservoir"]:
+        made.low_ul = made.size_ul * c["reservoir"]["low_pct"] // 100
     return made
 
 

@@ -9,6 +9,10 @@ from aliquot.core.ledger import ChannelState
 from aliquot.core.state import State
 from aliquot.core.window import Window
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
+
 _STATE = (
     "seq now_s offset quality hold_w fault latched gap foreign fresh_s resets"
 ).split()
@@ -16,6 +20,7 @@ _CHANNEL = (
     "rev wm_w date index day_ul rem cal_counts cal_ul cal_offset cal_sig cal_w cal_done_ul tube_w tube_ul"
     " fill_ul taken_ul low hold_w cup fault latched trim_pct trim_n end_s"
 ).split()
+_LISTS = ["over", "owed", "extra", "faults"]
 
 
 def dump(state: State) -> list[str]:
@@ -44,8 +49,9 @@ def load(lines: list[str]) -> State:
         raise ValueError("channels")
     for line in lines[2:]:
         c = ChannelState()
-        own, c.over, c.owed, c.extra, c.faults, c.tot, ring = _split(line, 7)
+        own, over, owed, extra, faults, c.tot, ring = _split(line, 7)
         _set(c, _CHANNEL, own)
+        _set(c, _LISTS, [over, owed, extra, faults])
         if len(c.tot) != 12:
             raise ValueError("totals")
         _fill(c.ring, ring, state.now_s)
@@ -54,28 +60,27 @@ def load(lines: list[str]) -> State:
 
 
 def _ring(ring: Window, now_s: int) -> list[int]:
-    """The places of a ring as age and volume, each as the change of its change: mostly zeros."""
+    """The places of a window as age and volume, each as the change of its change: mostly zeros."""
     out = [now_s - ring.since_s]
     age = step = ul = 0
-    for i in range(ring.n):
-        place = (ring.first + i) % len(ring.ul)
-        new = now_s - ring.at_s[place]
-        out += [new - age - step, ring.ul[place] - ul]
+    for i in range(0, len(ring.data), 2):
+        new = now_s - ring.data[i]
+        out += [new - age - step, ring.data[i + 1] - ul]
         step = new - age
-        age, ul = new, ring.ul[place]
+        age, ul = new, ring.data[i + 1]
     return out
 
 
 def _fill(ring: Window, numbers: list[int], now_s: int) -> None:
     ring.since_s = now_s - numbers[0]
     age = step = ul = 0
-    for i in range(len(numbers) // 2):
-        step += numbers[1 + 2 * i]
+    for i in range(1, len(numbers) - 1, 2):
+        step += numbers[i]
         age += step
-        ul += numbers[2 + 2 * i]
-        ring.at_s[i], ring.ul[i] = now_s - age, ul
+        ul += numbers[i + 1]
+        ring.data.append(now_s - age)
+        ring.data.append(ul)
         ring.total_ul += ul
-        ring.n += 1
 
 
 def _join(lists: list[list[int]]) -> str:
@@ -89,8 +94,9 @@ def _split(line: str, n: int) -> list[list[int]]:
     return [[int(x) for x in part.split(" ")] if part else [] for part in parts]
 
 
-def _set(target: object, names: list[str], values: list[int]) -> None:
+def _set(target: object, names: list[str], values: "list[Any]") -> None:
     if len(values) != len(names):
         raise ValueError("attributes")
     for name, value in zip(names, values):
-        setattr(target, name, value)
+        if getattr(target, name) != value:  # what has its first value takes no memory
+            setattr(target, name, value)

@@ -6,7 +6,7 @@ of dosing is looked at, no file is opened. What a kind of record carries stands 
 `on_` and its letter, in `runs.py` and `fold.py`.
 """
 
-from aliquot.core import fold, runs
+from aliquot.core import runs
 from aliquot.core.ledger import ChannelState
 
 
@@ -36,7 +36,11 @@ class State:
     def apply(self, dt_s: int, kind: str, f: "tuple[int, ...]", text: str = "") -> None:
         """Add one record. A kind that is not known holds dosing, unless it begins with `~`."""
         name = "on_" + kind
-        do = getattr(runs, name, None) or getattr(fold, name, None)
+        do = getattr(runs, name, None)
+        if not do:
+            from aliquot.core import fold
+
+            do = getattr(fold, name, None)
         self.seq += 1
         self.now_s += dt_s
         if do:

@@ -62,16 +62,17 @@ def _close(
 def _dates(table: Timetable, date: int) -> "list[int]":
     """Dates around every clock change of five years, and one of each kind of ordinary day."""
     zone = table.setup.zone
+    fullest = table.totals(date)
+    for d in range(date, date + _ORDINARY_DAYS):
+        fullest = tuple([max(a, b) for a, b in zip(fullest, table.totals(d))])
     chosen: list[int] = []
     changes: list[int] = []
-    kinds: "list[tuple[int, ...]]" = []
-    patterns: "list[list[bool]]" = []
-    ahead = range(date, date + _ORDINARY_DAYS)
-    fullest = [max(each) for each in zip(*[table.totals(d) for d in ahead])]
+    kinds: list[tuple[int, ...]] = []
+    patterns: list[list[bool]] = []
     for d in range(date, date + YEARS_DAYS):
         if not zone.ordinary(d):
             changes += [d - 1, d]
-        elif d in ahead:
+        elif d < date + _ORDINARY_DAYS:
             now = table.totals(d)
             kind = table.totals(d - 1) + now
             pattern = [a == b for a, b in zip(now, fullest)]

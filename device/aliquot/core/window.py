@@ -1,7 +1,7 @@
-"""What may have entered the tank in the last 24 hours of powered time: a bounded ring.
+"""What may have entered the tank in the last 24 hours of powered time: a bounded list.
 
 Entries are (engine second of the end, microlitres). Entries that begin within BUCKET_S of each other
-share a place and take the later age, and so does the newest place of a full ring: the sum may be
+share a place and take the later age, and so does the newest place when all are taken: the sum may be
 too high for a while, never too low. Wall clocks are never looked at.
 """
 
@@ -14,61 +14,58 @@ BUCKET_S = 3000
 
 
 class Window:
-    """A ring of what entered, by age."""
+    """What entered, by age: `data` holds end and volume of each place, oldest first."""
+
+    total_ul = 0
+    since_s = 0  # when the newest place began
 
     def __init__(self) -> None:
-        self.at_s = array("i", [0] * _PLACES)
-        self.ul = array("i", [0] * _PLACES)
-        self.first = 0
-        self.n = 0
-        self.total_ul = 0
-        self.since_s = 0
+        self.data = array("i")
 
     def add(self, now_s: int, end_s: int, ul: int) -> None:
         """Count `ul` with the age of `end_s`; what is older than a day at `now_s` leaves."""
-        while self.n and now_s - self.at_s[self.first] >= _DAY_S:
-            self.total_ul -= self.ul[self.first]
-            self.first = (self.first + 1) % _PLACES
-            self.n -= 1
-        ul = min(ul, _MOST_UL)
-        last = (self.first + self.n - 1) % _PLACES
-        if self.n and (self.n == _PLACES or end_s - self.since_s < BUCKET_S):
-            ul = min(ul, _MOST_UL - self.ul[last])
-            self.total_ul += ul
-            self.ul[last] += ul
-            if end_s > self.at_s[last]:
-                self.at_s[last] = end_s
-            return
-        last = (self.first + self.n) % _PLACES
-        self.at_s[last] = self.since_s = end_s
-        self.ul[last] = ul
+        self.total_ul = self.used_ul(now_s)
+        data = self.data = self.data[self._old(now_s) :]
+        n = len(data)
+        if n and (n == 2 * _PLACES or end_s - self.since_s < BUCKET_S):
+            ul = min(ul, _MOST_UL - data[n - 1])
+            data[n - 1] += ul
+            data[n - 2] = max(data[n - 2], end_s)
+        else:
+            ul = min(ul, _MOST_UL)
+            data.append(end_s)
+            data.append(ul)
+            self.since_s = end_s
         self.total_ul += ul
-        self.n += 1
+
+    def _old(self, now_s: int) -> int:
+        # How much of `data` is older than a day.
+        data = self.data
+        i = 0
+        while i < len(data) and now_s - data[i] >= _DAY_S:
+            i += 2
+        return i
 
     def used_ul(self, now_s: int) -> int:
         """What may have entered in the 24 h of powered time before `now_s`; changes nothing."""
         used = self.total_ul
-        i = 0
-        while i < self.n and now_s - self.at_s[(self.first + i) % _PLACES] >= _DAY_S:
-            used -= self.ul[(self.first + i) % _PLACES]
-            i += 1
+        for i in range(1, self._old(now_s), 2):
+            used -= self.data[i]
         return used
 
     def frees_s(self, now_s: int, need_ul: int) -> int:
         """The engine second at which `need_ul` of what is counted now will have left, or -1."""
-        gone = 0
-        for i in range(self.n):
-            place = (self.first + i) % _PLACES
-            if now_s - self.at_s[place] < _DAY_S:
-                gone += self.ul[place]
-                if gone >= need_ul:
-                    return self.at_s[place] + _DAY_S
+        data = self.data
+        for i in range(self._old(now_s), len(data), 2):
+            need_ul -= data[i + 1]
+            if need_ul <= 0:
+                return data[i] + _DAY_S
         return -1
 
     def scale(self, num: int, den: int) -> None:
         """Count everything again, larger by num/den, rounded up."""
+        data = self.data
         self.total_ul = 0
-        for i in range(self.n):
-            place = (self.first + i) % _PLACES
-            self.ul[place] = min((self.ul[place] * num + den - 1) // den, _MOST_UL)
-            self.total_ul += self.ul[place]
+        for i in range(1, len(data), 2):
+            data[i] = min((data[i] * num + den - 1) // den, _MOST_UL)
+            self.total_ul += data[i]

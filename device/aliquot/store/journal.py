@@ -17,6 +17,7 @@ SEGMENT_MOST = 16384
 LINE_MOST = 1024
 _IO = 5
 _PAD = (0,) * 12
+_DAILY = "IOUMRSLJtTBV"  # kinds that the resident half of the fold knows
 
 
 class Journal:
@@ -60,6 +61,8 @@ class Journal:
         self.broken = True  # until the fold is known to be whole; only a new start mends it
         state.apply(dt_s, kind, fields + _PAD, text)
         self.broken = False
+        if kind not in _DAILY:
+            forget("aliquot.core.fold")
 
     def _roll(self) -> None:
         from aliquot.store import keep
@@ -68,3 +71,4 @@ class Journal:
             keep.roll(self)
         finally:
             forget("aliquot.store.keep", "aliquot.store.segment", "aliquot.core.snapshot")
+            forget("aliquot.core.fold")
