@@ -9,6 +9,7 @@ never happened.
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -171,18 +172,34 @@ def _from_text(path: Path) -> MemoryFiles:
     if segment.numbers(alone) and data.count(HEAD) < 2:
         return alone
     files = MemoryFiles()
-    for part in (b"\n" + data).split(b"\n" + HEAD)[1:]:
-        text = HEAD + part + b"\n"
-        try:
-            name = segment.name_of(segment.head(text.split(b"\n")[0])[0])
-        except NotImplementedError as error:
-            raise _later(str(error), str(path)) from None
-        except ValueError:
-            # A damaged head: its records still follow from the segment before.
-            name = segment.name_of((segment.numbers(files) or [0])[-1] + 1)
-        if len(text) > files.size(name):
-            files.write(name, text)
+    try:
+        starts = [
+            at for at in _finds(data, HEAD) if at == 0 or data[at - 1] == 10 or _head(data, at)
+        ]
+        for at, end in itertools.pairwise([*starts, len(data)]):
+            # Where the head is damaged, its records still follow from the segment before.
+            number = _head(data, at) or (segment.numbers(files) or [0])[-1] + 1
+            name = segment.name_of(number)
+            if end - at > files.size(name):
+                files.write(name, data[at:end])
+    except NotImplementedError as error:
+        raise _later(str(error), str(path)) from None
     return files
+
+
+def _finds(data: bytes, what: bytes) -> Iterator[int]:
+    at = data.find(what)
+    while at >= 0:
+        yield at
+        at = data.find(what, at + 1)
+
+
+def _head(data: bytes, at: int) -> int:
+    """The number of the segment whose head stands at `at`, 0 where the head is damaged."""
+    try:
+        return segment.head(data[at : at + 80].split(b"\n")[0])[0]
+    except ValueError:
+        return 0
 
 
 class _Reader:
@@ -191,6 +208,7 @@ class _Reader:
     def __init__(self, files: MemoryFiles) -> None:
         self.files = files
         self.archive: Archive | None = None
+        self.findings: list[Finding] = []
         self.state = State()
         self.sure = True  # no record was lost since the last opening
 
@@ -202,7 +220,9 @@ class _Reader:
         if body is None:
             while rest and segment.record(rest[0][0]) is None:
                 del rest[0]
-            if lines:
+            if lines and self.archive is None:
+                self._find("unusable", name, 0, 0)
+            elif lines:
                 self._find("snapshot", name, self.state.seq + 1, 0)
         else:
             self._open(body, name)
@@ -236,7 +256,7 @@ class _Reader:
     def _open(self, body: list[str], name: str) -> None:
         """Take an opening: the first, one that must equal the fold, or one after a loss."""
         if self.archive is None:
-            self.archive = Archive(body)
+            self.archive = Archive(body, findings=self.findings)
             self.state = snapshot.load(body)
             return
         opened = snapshot.load(body)
@@ -260,8 +280,6 @@ class _Reader:
         return -1
 
     def _find(self, word: str, source: str, first: int, count: int) -> None:
-        if self.archive is None:
-            return
         last = first + count - 1
         text = {
             "gap": f"records {first} to {last} are lost, {count} at most",
@@ -269,7 +287,8 @@ class _Reader:
             "stray": f"a line near record {first} belongs to no record",
             "misfit": f"record {first} does not follow from those before it",
             "foreign": f"record {first} is of a kind that this version does not know",
+            "unusable": "the opening is damaged and no segment before it is there: left out",
             "snapshot": "the opening is damaged; the segment before it was gone on with",
             "differs": f"the snapshot after record {first} is not what the records add up to",
         }[word]
-        self.archive.findings.append(Finding(word, source, first, count, f"{source}: {text}"))
+        self.findings.append(Finding(word, source, first, count, f"{source}: {text}"))

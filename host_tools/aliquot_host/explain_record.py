@@ -334,7 +334,7 @@ def row_step(at: Moment, event: Passed, due_w: int | None) -> Step:
     """The row of doses that the record stands for."""
     first, last = (f"{date_text(date)}#{index}" for date, index in (event.first, event.last))
     if event.number == 1:
-        text = "it was the only dose to pass for this reason then"
+        text = f"{first} was the only dose to pass for this reason then"
     else:
         text = f"one of {doses(event.number)}, {first} to {last}, that passed for the same reason"
     if due_w is not None:

@@ -33,10 +33,13 @@ LIMIT = "a date and a time, such as 2026-03-29T14:05, with Z or +02:00 behind it
 
 @dataclasses.dataclass(frozen=True)
 class Span:
-    """The time in question, in wall seconds: a second, or the minute of a time without seconds."""
+    """The time in question, in wall seconds: a second, or the minute of a time without seconds.
+
+    note: what is odd about a local time that does not exist, or comes twice."""
 
     from_w: int
     until_w: int
+    note: str = ""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -77,10 +80,13 @@ def spans(text: str, zone: Zone | None) -> list[Span]:
         raise errors.bad("TIME", text, limit="a time that ends in Z or +02:00", advice=advice)
     first = zone.wall(date, second)
     again = first + zone.high - zone.low
-    starts = [first]
     if zone.high > zone.low and zone.offset(first) == zone.high and zone.offset(again) == zone.low:
-        starts.append(again)
-    return [Span(start, start + length) for start in starts]
+        notes = ("the first of two times that the clock shows this", "the second of the two")
+        pairs = zip((first, again), notes, strict=True)
+        return [Span(start, start + length, note) for start, note in pairs]
+    skipped = first + zone.offset(first) != naive
+    note = f"the clock leaves {time_part} out; the first moment after it" if skipped else ""
+    return [Span(first, first + length, note)]
 
 
 # By the plan alone
@@ -124,10 +130,10 @@ def _at(doses: list[timetables.Dose]) -> int | None:
 def around(before_w: int | None, after_w: int | None, zone: Zone | None) -> Step:
     """The doses before and after a time."""
     said = [
-        f"the one before is due {local(before_w, zone)}" if before_w is not None else "",
-        f"the next is due {local(after_w, zone)}" if after_w is not None else "",
+        f"due before it: {local(before_w, zone)}" if before_w is not None else "",
+        f"due next: {local(after_w, zone)}" if after_w is not None else "",
     ]
-    text = ", ".join(filter(None, said)) or "no dose is due near it"
+    text = "; ".join(filter(None, said)) or "no dose is due near it"
     values = {
         "before": explain.spell(before_w, zone) if before_w is not None else None,
         "next": explain.spell(after_w, zone) if after_w is not None else None,

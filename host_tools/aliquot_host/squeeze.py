@@ -156,6 +156,9 @@ def _is_gone(node: ast.stmt, values: dict[str, int]) -> bool:
 
 def _drop_unused_imports(tree: ast.Module, known: Constants, values: dict[str, int]) -> None:
     used = {node.id for node in ast.walk(tree) if isinstance(node, ast.Name)}
+    for node in tree.body:
+        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
+            used |= set(ast.literal_eval(node.value))
     for owner in ast.walk(tree):
         body = getattr(owner, "body", None)
         if not isinstance(body, list):

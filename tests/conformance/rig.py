@@ -1,6 +1,6 @@
 """A small board for the tests that runs on both interpreters: real core and store, a counting motor.
 
-`Rig` boots from the files of one folder, polls, runs the motor, loses power where it is told to and
+`Rig` boots from the files of one folder (`files`: any object like `store.files.Files`), polls, runs the motor, loses power where it is told to and
 boots again. It keeps the truth apart from what the engine believes: wall time, powered time, and
 what each run gave. It imports the device's modules only, uses no clock and no random numbers of an
 interpreter, and judges nothing: `ends` and the files are there for a test to look at.
@@ -22,8 +22,8 @@ class Power(Exception):
 class Rig:
     """`wall_s` is the true time, `now_s` powered time; `ends` lists every run of the motor."""
 
-    def __init__(self, root, data, wall_s=START_W):
-        self.root = root
+    def __init__(self, root, data, wall_s=START_W, files=None):
+        self.files = files or Files(root)
         self.data = data
         self.wall_s = wall_s
         self.now_s = 0
@@ -37,7 +37,7 @@ class Rig:
         self.motor = -1
         self.engine = None
         setup = build(self.data, "5e7" * 21 + "0")
-        journal, self.findings = open_journal(Files(self.root))
+        journal, self.findings = open_journal(self.files)
         state = journal.state
         self.now_s = state.now_s
         if not state.ids:
@@ -45,7 +45,8 @@ class Rig:
             for c in self.data["channel"]:
                 cal = c["calibration"]
                 fields += [1, cal["counts"], cal["ul"], cal["offset"], signature(c["pump"])]
-                fields += [1 + c["reservoir"]["left_ul"], 0]
+                left = c["reservoir"]
+                fields += [1 + left["left_ul"] if left else 0, 0]
             names = " ".join([c["id"] for c in self.data["channel"]])
             journal.put(0, "C", tuple(fields), setup.hash + " " + names)
         self.engine = Engine(setup, journal)
@@ -92,7 +93,6 @@ class Rig:
         return True
 
 
-def journal_files(root):
+def journal_files(files):
     """The journal's files in order: (name, content)."""
-    files = Files(root)
     return [(name, files.read(name)) for name in sorted(files.names())]

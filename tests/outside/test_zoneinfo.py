@@ -223,6 +223,9 @@ SPELLED = [
     oracle.Rule(0, H, ("", 0), 0, ("", 364), 23 * H),
     oracle.Rule(3600, 7200, ("J", 365), 167 * H, ("M", 6, 5, 6), -H),
     oracle.Rule(0, H, ("J", 100), 7200, ("J", 100), 7200),
+    # Ends in the first days of the year, hours before it starts anew.
+    oracle.Rule(0, H, ("J", 365), 167 * H, ("J", 365), 160 * H),
+    oracle.Rule(0, H, ("", 0), 0, ("", 364), 25 * H),
     oracle.Rule(-89999, 89999, ("M", 12, 5, 0), 0, ("M", 1, 1, 1), 0),
     oracle.Rule(89999, -89999, ("M", 3, 5, 0), 0, ("M", 9, 1, 1), 0),
 ]

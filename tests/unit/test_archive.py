@@ -94,6 +94,14 @@ def test_a_segment_pulled_twice_counts_once(lived, tmp_path):
     whole(read_archive(joined(lived, tmp_path, [*parts[:2], part, *parts[2:]])))
 
 
+def test_a_torn_end_in_the_middle_of_an_archive_text_costs_nothing_else(lived, tmp_path):
+    parts = [lived.read(name) for name in journal_names(lived)]
+    parts[2] += b"%d 1 I 0 17" % (segment.sequence(lived, journal_names(lived)[3]) + 1)
+    archive = read_archive(joined(lived, tmp_path, parts))
+    assert [f.word for f in archive.findings] == ["tail"]
+    assert [record.seq for record in archive.records] == list(range(1, 401))
+
+
 def test_a_number_written_twice_counts_once_the_newer_one(tmp_path):
     """The board could not acknowledge the first, so the record of that number came again."""
     files = MemoryFiles()
@@ -120,7 +128,7 @@ def test_records_that_are_lost_are_a_finding_and_the_boards_own_sums_go_on(tmp_p
     log, _ = open_journal(files, lambda state, n: (100 * n, 100 * n))
     log.put(log.state.now_s + 60, "t", ())
     archive = read_archive(saved(files, tmp_path))
-    assert [f.word for f in archive.findings if f.lost][0] == "gap"
+    assert next(f.word for f in archive.findings if f.lost) == "gap"
     assert [r.kind for r in archive.records][-2:] == ["G", "t"]
     assert snapshot.dump(archive.state()) == snapshot.dump(log.state)
 
@@ -173,16 +181,11 @@ def test_any_flipped_bit_is_found_or_changes_nothing(lived, tmp_path):
         name = dice.choice(names)
         data = lived.read(name)
         (tmp_path / name).write_bytes(flipped(data, dice.randrange(8 * len(data))))
-        try:
-            archive = read_archive(tmp_path)
-        except BadInput as error:
-            assert "opening" in str(error)
-        else:
-            numbers = [record.seq for record in archive.records]
-            assert archive.findings or numbers == clean
-            assert len(set(numbers)) == len(numbers)
-            for _record, _state in archive.walk():
-                continue
+        archive = read_archive(tmp_path)
+        numbers = [record.seq for record in archive.records]
+        assert archive.findings or numbers == clean
+        assert numbers == sorted(set(numbers))
+        assert sum(1 for _ in archive.walk()) == len(numbers)
         (tmp_path / name).write_bytes(data)
 
 

@@ -20,7 +20,7 @@ ON_DEMAND = {
     "core": {
         "acts",
         "adopt",
-        "ahead",
+
         "clock",
         "consistent",
         "decimals",
@@ -30,6 +30,8 @@ ON_DEMAND = {
         "fold",
         "layout",
         "migrate",
+        "records",
+        "room",
         "setup",
         "snapshot",
         "status",

@@ -230,10 +230,13 @@ def test_the_29_february_moves_day_numbers_but_not_j_numbers():
     # IEEE 1003.1: Jn never counts 29 February, n counts it. J60 is 1 March; 59 is the 60th day.
     by_j = Zone(parse("AAA0BBB,J60/0,J300/0"))
     by_n = Zone(parse("AAA0BBB,59/0,299/0"))
+    before = Zone(parse("AAA0BBB,J59/0,J300/0"))
     for year, of_n in ((2027, "2027-03-01"), (2028, "2028-02-29"), (2100, "2100-03-01")):
         for zone, start in ((by_j, f"{year}-03-01"), (by_n, of_n)):
             first = utc(start + "T00:00")
             assert (zone.offset(first - 1), zone.offset(first)) == (0, H)
+        first = utc(f"{year}-02-28T00:00")
+        assert (before.offset(first - 1), before.offset(first)) == (0, H)
 
 
 def test_the_clock_is_right_before_2000_and_beyond_the_small_integers_of_a_board():
@@ -252,7 +255,34 @@ def test_the_date_before_a_gap_that_ends_at_midnight_is_short_and_not_ordinary()
     zone = Zone(parse("AAA0BBB,M3.5.0/-1,M10.5.0"))
     date = date_of_text("2026-03-28")
     assert [zone.day_length(d) // H for d in (date - 1, date, date + 1)] == [24, 23, 24]
-    assert [zone.ordinary(d) for d in (date - 1, date)] == [True, False]
+    # The change is the first instant of the date after it, which has its 24 hours none the less.
+    assert [zone.ordinary(date + n) for n in (-1, 0, 1, 2)] == [True, False, False, True]
+
+
+def test_a_gap_that_begins_at_midnight_leaves_the_date_before_it_ordinary():
+    zone = Zone(parse("<-01>1<+00>,M3.5.0/0,M10.5.0/1"))
+    date = date_of_text("2026-03-29")
+    assert [zone.day_length(date + n) // H for n in (-1, 0, 1)] == [24, 23, 24]
+    assert [zone.ordinary(date + n) for n in (-1, 0, 1)] == [True, False, True]
+
+
+@pytest.mark.parametrize(
+    ("text", "last_days"),
+    [
+        # Day 364 counted from 0 is 30 December in leap years alone, and 2100 is none.
+        ("AAA0BBB,0/0,364/25", ["2004-12-31", "2008-12-31", "2096-12-31", "2104-12-31"]),
+        # Six days after the last Sunday of December is before New Year only where that is the 25th.
+        ("AAA0BBB,J1/0,M12.5.0/145", ["2005-12-31", "2011-12-31", "2016-12-31", "2022-12-31"]),
+    ],
+)
+def test_standard_time_that_comes_one_day_in_many_years_is_kept(text, last_days):
+    zone = Zone(parse(text))
+    for at, day in enumerate(last_days):
+        first = utc(day + "T00:00")
+        assert [zone.offset(first + n) for n in (-1, 0, 86399, 86400)] == [H, 0, 0, H]
+        if at and day[:2] == last_days[at - 1][:2]:
+            between = range(date_of_text(last_days[at - 1]) + 2, date_of_text(day) - 1)
+            assert [d for d in between if not zone.ordinary(d)] == []
 
 
 def test_an_extreme_rule_may_leave_a_date_without_a_second_but_in_its_place():

@@ -192,6 +192,18 @@ def test_a_second_database_that_says_otherwise_is_mentioned(aliquot, tmp_path):
     assert BERLIN in out
 
 
+def test_a_system_without_a_database_is_served_by_the_tzdata_package(aliquot):
+    before = zoneinfo.TZPATH
+    zoneinfo.reset_tzpath([])
+    try:
+        code, out, _ = aliquot("Europe/Berlin", "--json")
+    finally:
+        zoneinfo.reset_tzpath(before)
+    told = json.loads(out)
+    assert (code, told["posix"], told["elsewhere"]) == (0, BERLIN, "")
+    assert told["origin"].startswith("tzdata 20")
+
+
 @pytest.mark.parametrize(
     ("name", "meant"),
     [
@@ -211,7 +223,7 @@ def test_an_unknown_name_is_bad_input_and_close_names_are_suggested(aliquot, nam
 @pytest.mark.parametrize(
     "name",
     ["", "x", "../../etc/passwd", "/etc/localtime", "Europe", "Europe/", "Europe//Berlin",
-     "Europe/Berlin\0", "tzdata.zi", "Ärger/Ödland", "A" * 5000, "\x1b[31mred"],
+     "Europe/Berlin\0", "tzdata.zi", "Ärger/Ödland", "A" * 5000, "A/" * 3000 + "A", "\x1b[31mred"],
 )  # fmt: skip
 def test_what_cannot_be_a_zone_is_bad_input_without_a_traceback(aliquot, name):
     code, out, err = aliquot(name)

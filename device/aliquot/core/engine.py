@@ -8,7 +8,7 @@ The journal it is given has `.state` and `.put(now_s, kind, fields, text)`, whic
 returns and raises OSError when it is not.
 """
 
-from aliquot.core import lanes, room
+from aliquot.core import lanes
 from aliquot.core.amounts import run_s, to_counts
 from aliquot.core.plan import Setup, day_ul
 from aliquot.core.demand import forget
@@ -32,10 +32,12 @@ class Engine:
         self.setup = setup
         self.journal = journal
         self.state = journal.state
+        self.put = journal.put  # makes a record durable, then adds it to the state
         self.keep = keep
         self.wake_s = 0
         self.running = False
         self.result: "tuple[int, int] | None" = None  # of a run, not yet recorded
+        self.offer: "tuple[int, ...]" = ()  # ul, counts, trimmed ul, raise ul of the last dose looked at
         self.failed_s = -1  # when the journal last could not be written
         self.lanes: list[lanes.Lane] = []
         self.days: dict[int, Day] = {}
@@ -56,10 +58,6 @@ class Engine:
         self.lanes = [lanes.Lane() for _ in self.state.channels]
         self.waiting = self._extra_waits()
         self.wake_s = 0
-
-    def put(self, now_s: int, kind: str, fields: "tuple[int, ...]", text: str = "") -> None:
-        """Make a record durable and add it to the state."""
-        self.journal.put(now_s, kind, fields, text)
 
     def act(self, now_s: int, kind: str, fields: "tuple[int, ...]", text: str = "") -> None:
         """Record what a user did, after what passed before it, and work out the rest anew."""
@@ -145,7 +143,7 @@ class Engine:
             self.wake_s = wake
             return None
         wall = now_s + state.offset
-        best = -1
+        best, offer = -1, self.offer
         for ch, lane in enumerate(self.lanes):
             cfg = self.setup.channels[ch]
             c = state.channels[ch]
@@ -167,14 +165,14 @@ class Engine:
                     wake = min(wake, max(now_s + 1, again))
                     wake = min(wake, lane.until_w + 1 - state.offset)
                 else:
-                    best = ch
+                    best, offer = ch, self.offer
             else:
                 wake = min(wake, now_s + 1)
         self.wake_s = wake
         if wake <= now_s:
             return None
         if best >= 0:
-            return self._start(best, now_s)
+            return self._start(best, offer, now_s)
         if not self.waiting:
             return None
         from aliquot.core import extras
@@ -232,22 +230,25 @@ class Engine:
         base -= lanes.trimmed_ul(self, ch, base)
         up = 0
         if base < cfg.least_ul:
-            lane.offer = (base, 0, whole - base, 0)
+            self.offer = (base, 0, whole - base, 0)
             return 0
         if c.owed and base == whole and now_s >= self.state.fresh_s:
             up = min(base * cfg.raise_pct // 100, cfg.most_ul - base, sum(c.owed[1::2]))
             if c.over and day.totals[ch] < day_ul(cfg, lane.date, ()):
                 up = 0  # a lowered day is not raised
             if up > 0:
+                from aliquot.core import room
+
                 up = min(up, room.room_ul(self, ch, now_s))
-        left = room.left_ul(self, ch, now_s)
+                forget("aliquot.core.room", "aliquot.core.layout")
+        left = lanes.left_ul(self, ch, now_s)
         have = c.fill_ul - c.taken_ul - cfg.dead_ul if c.fill_ul >= 0 else left
         up = max(0, min(up, left - base, have - base))
         counts = self.counts(ch, base + up)
         if up and run_s(counts, cfg.speed_cps) > cfg.run_most_s:
             up = 0
             counts = self.counts(ch, base)
-        lane.offer = (base + up, counts, whole - base, up)
+        self.offer = (base + up, counts, whole - base, up)
         if base > left:
             lane.why = CAP
             return max(now_s + 60, c.ring.frees_s(now_s, base - left))
@@ -259,10 +260,12 @@ class Engine:
             return now_s + cfg.grace_s
         return 0
 
-    def _start(self, ch: int, now_s: int) -> "tuple[int, int, int] | None":
+    def _start(
+        self, ch: int, offer: "tuple[int, ...]", now_s: int
+    ) -> "tuple[int, int, int] | None":
         lane = self.lanes[ch]
         c = self.state.channels[ch]
-        ul, counts, trim, up = lane.offer
+        ul, counts, trim, up = offer
         due = lane.due_w
         if not counts:
             lanes.skip(self, ch, ul, trim, now_s)

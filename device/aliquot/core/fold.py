@@ -8,6 +8,7 @@ board imports it when such a record comes.
 from aliquot.core.amounts import scaled
 from aliquot.core.ledger import ALL, ChannelState
 from aliquot.core.runs import expire, revise
+from aliquot.core.window import MOST_UL, Window
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -68,8 +69,14 @@ def on_h(state: "State", f: "tuple[int, ...]", text: str) -> None:
 def on_F(state: "State", f: "tuple[int, ...]", text: str) -> None:
     """Filled, or found: channel, ul in the reservoir, request."""
     c = state.channels[f[0]]
-    c.fill_ul, c.taken_ul, c.low = f[1], 0, 0
+    _fill(c, f[1])
     _seen(state, f[2])
+
+
+def _fill(c: ChannelState, ul: int) -> None:
+    c.fill_ul, c.taken_ul = ul, 0
+    if c.low:
+        c.low = 0
 
 
 def on_W(state: "State", f: "tuple[int, ...]", text: str) -> None:
@@ -89,11 +96,22 @@ def _calibrate(state: "State", c: ChannelState, cal: "tuple[int, ...]") -> None:
         c.rem = scaled(c.rem, ul, c.cal_ul)
         more, less = ul * c.cal_counts, c.cal_ul * counts
         if more > less:  # what went in lately was more than was thought
-            c.ring.scale(more, less)
+            _recount(c.ring, more, less)
             c.taken_ul = (c.taken_ul * more + less - 1) // less
-    c.cal_counts, c.cal_ul, c.cal_offset, c.cal_sig = cal
+    c.cal_counts, c.cal_ul, _, c.cal_sig = cal
+    if c.cal_offset != cal[2]:
+        c.cal_offset = cal[2]
     c.cal_w = state.now_s + state.offset
     c.cal_done_ul = 0
+
+
+def _recount(ring: Window, num: int, den: int) -> None:
+    # What is in a cap's window, larger by num/den, rounded up.
+    data = ring.data
+    ring.total_ul = 0
+    for i in range(1, len(data), 2):
+        data[i] = min((data[i] * num + den - 1) // den, MOST_UL)
+        ring.total_ul += data[i]
 
 
 def on_N(state: "State", f: "tuple[int, ...]", text: str) -> None:
@@ -125,7 +143,7 @@ def on_C(state: "State", f: "tuple[int, ...]", text: str) -> None:
         if g[1]:
             _calibrate(state, c, g[1:5])
         if g[5]:
-            c.fill_ul, c.taken_ul, c.low = g[5] - 1, 0, 0
+            _fill(c, g[5] - 1)
         if g[6]:
             for k in range(24):
                 ul = g[6] * (k + 1) // 24 - g[6] * k // 24

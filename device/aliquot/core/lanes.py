@@ -28,7 +28,6 @@ class Lane:
     due_w = -1  # -1: to be looked for
     until_w = -1  # the last second at which that dose may start
     why = 0  # what kept the dose that is due from running
-    offer: "tuple[int, ...]" = ()  # ul, counts, trimmed ul, raise ul of the dose that is due
     passed: list[int] = _NONE  # kind, reason, date, index, date, index, due, n, ul, trim, owed
 
 
@@ -208,3 +207,13 @@ def block(engine: "Engine", ch: int, wall: int) -> int:
     if not c.cal_ul or c.cal_sig != engine.setup.channels[ch].signature:
         return UNCALIBRATED
     return 0
+
+
+def left_ul(engine: "Engine", ch: int, now_s: int) -> int:
+    """What may enter through a channel at this moment: nothing passes it, ever."""
+    setup, channels = engine.setup, engine.state.channels
+    room = setup.channels[ch].cap_ul - channels[ch].ring.used_ul(now_s)
+    for cap_ul, members in setup.groups:
+        if ch in members:
+            room = min(room, cap_ul - sum([channels[m].ring.used_ul(now_s) for m in members]))
+    return room

@@ -1,4 +1,4 @@
-"""One journal record as one line of text: written here, read here, nowhere else.
+"""One journal record as one line of text: written by `seal.py`, read here, nowhere else.
 
 A line is `sequence delta kind fields... ["text] crc`: decimal numbers, the delta in engine seconds
 from the record before, trailing zero fields left out, and a CRC-32 (IEEE 802.3, eight hex digits)
@@ -8,20 +8,10 @@ record means; `state.py` does that.
 
 from binascii import crc32
 
+from aliquot.core.seal import encode
+
+__all__ = ["check", "decode", "encode"]
 _PAD = (0,) * 12
-
-
-def encode(seq: int, dt_s: int, kind: str, fields: tuple[int, ...], text: str = "") -> str:
-    """Return the line of a record, with its newline."""
-    n = len(fields)
-    while n and not fields[n - 1]:
-        n -= 1
-    body = "%d %d %s" % (seq, dt_s, kind)
-    if n:
-        body += " " + " ".join([str(x) for x in fields[:n]])
-    if text:
-        body += ' "' + text
-    return "%s %08x\n" % (body, crc32(body.encode()))
 
 
 def check(line: bytes) -> bytes:

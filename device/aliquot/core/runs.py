@@ -138,7 +138,8 @@ def _close(state: "State", f: "tuple[int, ...]", dates: int, n: int) -> ChannelS
         c.date += dates
         c.day_ul = 0
         expire(c, c.date)
-    c.trim_n = max(0, c.trim_n - n)
+    if c.trim_n:
+        c.trim_n = max(0, c.trim_n - n)
     return c
 
 

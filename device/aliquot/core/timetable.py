@@ -55,11 +55,7 @@ class Timetable:
 
     def day(self, date: int, over: "list[list[int]] | None" = None) -> Day:
         """Return the table of a date, ready to use."""
-        steps = self.steps(date, over)
-        for found in steps:
-            if found:
-                return found
-        raise ValueError("no table")
+        return [found for found in self.steps(date, over) if found][0]
 
     def steps(self, date: int, over: "list[list[int]] | None" = None) -> "Iterator[Day | None]":
         """Work a table out in slices: yields None after each slice, the table last."""

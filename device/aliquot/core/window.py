@@ -9,7 +9,7 @@ from array import array
 
 _DAY_S = 86400
 _PLACES = 31
-_MOST_UL = 0x3FFFFFFF  # of a place: more than any cap, and what an array can hold
+MOST_UL = 0x3FFFFFFF  # of a place: more than any cap, and what an array can hold
 BUCKET_S = 3000
 
 
@@ -28,11 +28,11 @@ class Window:
         data = self.data = self.data[self._old(now_s) :]
         n = len(data)
         if n and (n == 2 * _PLACES or end_s - self.since_s < BUCKET_S):
-            ul = min(ul, _MOST_UL - data[n - 1])
+            ul = min(ul, MOST_UL - data[n - 1])
             data[n - 1] += ul
             data[n - 2] = max(data[n - 2], end_s)
         else:
-            ul = min(ul, _MOST_UL)
+            ul = min(ul, MOST_UL)
             data.append(end_s)
             data.append(ul)
             self.since_s = end_s
@@ -61,11 +61,3 @@ class Window:
             if need_ul <= 0:
                 return data[i] + _DAY_S
         return -1
-
-    def scale(self, num: int, den: int) -> None:
-        """Count everything again, larger by num/den, rounded up."""
-        data = self.data
-        self.total_ul = 0
-        for i in range(1, len(data), 2):
-            data[i] = min((data[i] * num + den - 1) // den, _MOST_UL)
-            self.total_ul += data[i]

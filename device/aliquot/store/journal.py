@@ -6,7 +6,7 @@ rotating and tidying are `recover.py` and `keep.py`; no rule of dosing is looked
 """
 
 from aliquot.core.demand import forget
-from aliquot.core.records import encode
+from aliquot.core.seal import encode
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:

@@ -60,6 +60,7 @@ def command(
         return
     for answer in answers:
         at = local(answer.span.from_w, zone)
+        at += f" ({answer.span.note})" if answer.span.note else ""
         why.show(f"{channel} at {at}: {answer.headline}", answer.steps)
 
 
@@ -72,6 +73,7 @@ def payload(channel: str, time: str, answers: list[Answer]) -> dict[str, object]
             {
                 "from_utc": stamp_text(answer.span.from_w),
                 "until_utc": stamp_text(answer.span.until_w),
+                "note": answer.span.note,
                 **answer.as_json(),
             }
             for answer in answers
