@@ -80,9 +80,7 @@ def why(reason: int) -> str:
 
 
 def _passed(word: str, said: str) -> Teller:
-    def tell(
-        name: str, f: tuple[int, ...], state: State
-    ) -> tuple[str, str, dict[str, int]]:
+    def tell(name: str, f: tuple[int, ...], state: State) -> tuple[str, str, dict[str, int]]:
         text = f"{name}: {doses(f[3])} {said}, {ml(f[4] or f[6])}: {why(f[8])}"
         if f[7]:
             text += f"; {ml(f[7])} of it owed"
@@ -92,9 +90,7 @@ def _passed(word: str, said: str) -> Teller:
     return tell
 
 
-def _outcome(
-    name: str, f: tuple[int, ...], state: State
-) -> tuple[str, str, dict[str, int]]:
+def _outcome(name: str, f: tuple[int, ...], state: State) -> tuple[str, str, dict[str, int]]:
     """An outcome is worth a line only where the motor ended short."""
     if f[1] >= 0:
         return "", "", {}
@@ -103,9 +99,7 @@ def _outcome(
     return "partial", text + (f"; {ml(f[3])} owed" if f[3] else ""), {"owed_ul": f[3]}
 
 
-def _uncertain(
-    name: str, f: tuple[int, ...], state: State
-) -> tuple[str, str, dict[str, int]]:
+def _uncertain(name: str, f: tuple[int, ...], state: State) -> tuple[str, str, dict[str, int]]:
     text = f"{name}: the power went in the middle of a run; nobody knows how far it came"
     return "uncertain", f"{text}, so all of it counts as given", {}
 

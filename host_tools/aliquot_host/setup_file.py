@@ -81,6 +81,7 @@ class _Reading:
     problems: list[Problem] = dataclasses.field(default_factory=list[Problem])
     written: dict[str, object] = dataclasses.field(default_factory=dict[str, object])
     bad: list[str] = dataclasses.field(default_factory=list[str])
+    unknown: list[str] = dataclasses.field(default_factory=list[str])
     filled: list[str] = dataclasses.field(default_factory=list[str])
     data: Any = None
 
@@ -95,11 +96,32 @@ class _Reading:
     ) -> None:
         """Note a problem at a dotted path, or with `unknown` at a name there that is no field."""
         self.bad.append(f"{path}.{unknown}" if unknown else path)
-        shown = paths.shown(path, self.data, self.toml)
-        if unknown:
-            shown = f"{shown}.{unknown}" if shown else unknown
-        shown = shown or self.where or "the file"
-        self.problems.append(Problem(shown, value, stored, limit, advice))
+        place = paths.plain(path)
+        advice = advice or help_texts.RANGE.get(place) or help_texts.HELP.get(place, "")
+        self.problems.append(Problem(path, value, stored, limit, advice))
+        self.unknown.append(unknown)
+
+    def told(self) -> list[Problem]:
+        """The problems in the order of the file, with paths as people see them."""
+        order = ["", *fields.children("")]
+
+        def place(at: int) -> tuple[int, int]:
+            parts = self.bad[at].split(".")
+            section = order.index(parts[0]) if parts[0] in order else 0
+            entry = int(parts[1]) if len(parts) > 1 and paths.is_index(parts[1]) else 0
+            return section, entry
+
+        told: list[Problem] = []
+        for at in sorted(range(len(self.problems)), key=place)[:PROBLEMS_MOST]:
+            # Only now, when all ids are known: two channels may bear the same one.
+            problem, unknown = self.problems[at], self.unknown[at]
+            shown = ".".join(filter(None, (self.shown(problem.path), unknown)))
+            told.append(dataclasses.replace(problem, path=shown or self.where or "the file"))
+        return told
+
+    def shown(self, path: str) -> str:
+        """A dotted path as people see it."""
+        return paths.shown(path, self.data, self.toml)
 
 
 def load(
@@ -135,13 +157,15 @@ def _read(raw: Raw, reading: _Reading) -> Loaded:
         _twice(reading, data, "")
     if refused and "version" not in reading.bad:
         reading.problems.clear()
+        reading.bad.clear()
+        reading.unknown.clear()
         _tell(reading, refused)
-        raise BadInput(reading.problems, reading.where)
+        raise BadInput(reading.told(), reading.where)
     reading.filled = defaults.fill(data)
     _tell(reading, validate.shape(data))
     _derive_and_check(reading, data)
     if reading.problems:
-        raise BadInput(_ordered(reading)[:PROBLEMS_MOST], reading.where)
+        raise BadInput(reading.told(), reading.where)
     loaded = Loaded(data, reading.toml, reading.where, reading.written, tuple(reading.filled))
     if len(loaded.canonical) > CANONICAL_MOST_BYTES:
         raise bad(
@@ -151,19 +175,6 @@ def _read(raw: Raw, reading: _Reading) -> Loaded:
             advice="List fewer times, or spread doses evenly.",
         )
     return loaded
-
-
-def _ordered(reading: _Reading) -> list[Problem]:
-    """The problems in the order of the file: its own fields, then section by section."""
-    order = ["", *fields.children("")]
-
-    def place(at: int) -> tuple[int, int]:
-        parts = reading.bad[at].split(".")
-        section = order.index(parts[0]) if parts[0] in order else 0
-        entry = int(parts[1]) if len(parts) > 1 and paths.is_index(parts[1]) else 0
-        return section, entry
-
-    return [reading.problems[at] for at in sorted(range(len(reading.problems)), key=place)]
 
 
 def _twice(reading: _Reading, value: Any, where: str) -> None:
@@ -234,7 +245,8 @@ def _section(reading: _Reading, path: str, owner: Data, name: str, value: Any, d
             made[i] = _from_toml(reading, path, as_table(entry), f"{where}.{i}")
         else:
             made.append(SKIP)
-            reading.add(f"{where}.{i}", _plain(entry), "a table", "")
+            advice = f"Write [[{path}]] with two brackets before each of them."
+            reading.add(f"{where}.{i}", _plain(entry), "a table", advice)
     return made
 
 
@@ -348,7 +360,7 @@ def _tell(reading: _Reading, found: list[Any]) -> None:
     for path, value, rule, limit, advice in found:
         row = paths.row(path)
         if rule == "is used by":
-            limit = paths.shown(limit, reading.data, reading.toml)
+            limit = reading.shown(limit)
         phrase = _limit(row, rule, limit)
         stored = ""
         seen: object = value
@@ -358,9 +370,6 @@ def _tell(reading: _Reading, found: list[Any]) -> None:
         if path in reading.filled:
             stored = f"{spelling.kept(row[2], value) or value}, by default" if row else ""
             seen = None
-        if row and rule in ("at least", "at most") and not advice:
-            place = paths.plain(path)
-            advice = help_texts.RANGE.get(place) or help_texts.HELP.get(place, "")
         if rule == "is":
             advice = help_texts.MISSING.get(paths.plain(path), advice) or advice
             seen, stored = None, ""

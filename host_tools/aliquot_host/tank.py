@@ -111,12 +111,10 @@ def waters(
     return [Water(name, units[name], name in dosed, hourly[name]) for name in levels]
 
 
-def _take(
-    setup: tuple[int, Data], levels: dict[str, _Level], dosed: set[str]
-) -> dict[str, Rise]:
+def _take(setup: tuple[int, Data], levels: dict[str, _Level], dosed: set[str]) -> dict[str, Rise]:
     """Put a set-up in force; returns what each channel raises, and by how much a µL."""
     at_w, data = setup
-    water = data["tank"]["water"] if data["tank"] else []
+    water: list[Data] = data["tank"]["water"] if data["tank"] else []
     uses: dict[str, int] = {w["name"]: w["use_micro"] for w in water}
     for name, level in levels.items():
         level.until(at_w)

@@ -425,9 +425,7 @@ class World:
         if into != CUP:
             self._entered(c, place, counts if ended == "cut" else given, end_w - board.zero_w)
         if ended != "cut":
-            board.engine.ended(
-                end_w - board.zero_w, given, 0 if ended == "done" else FAULT
-            )
+            board.engine.ended(end_w - board.zero_w, given, 0 if ended == "done" else FAULT)
             if ended == "partial":
                 ul = c.tot[COMMANDED] - before_ul
         self.runs.append(

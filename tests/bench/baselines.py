@@ -12,7 +12,7 @@ import simpy
 from conformance.tank import SEPARATE_S
 from croniter import croniter
 
-FIRST, DAYS = 9497, 365  # 2026 in days since 2000-01-01
+FIRST, DAYS = 9498, 365  # from 2026-01-02, in days since 2000-01-01; a board believes 2026 and later
 SPRING, AUTUMN = 9584, 9794  # 2026-03-29 and 2026-10-25, the clock changes in Berlin
 CHANNELS, DOSES = 4, 24
 EPOCH_S = 946684800  # 2000-01-01T00:00Z on the clock of POSIX
@@ -49,8 +49,8 @@ def bare(days: int = DAYS, ramp: bool = False) -> list[Dose]:
 
 
 def cron(days: int) -> list[tuple[int, datetime]]:
-    """The first days of 2026 as (channel, local time), by one cron expression a channel."""
-    begin = datetime(2025, 12, 31, 23, 59, 59, tzinfo=ZoneInfo("Europe/Berlin"))
+    """The first days as (channel, local time), by one cron expression a channel."""
+    begin = datetime(2026, 1, 1, 23, 59, 59, tzinfo=ZoneInfo("Europe/Berlin"))
     doses: list[tuple[int, datetime]] = []
     for i, ul in enumerate((36500, 37500, 38500, 39500)):
         after = SEPARATE_S + run_s(ul - 1000, i - 1) if i % 2 else 0

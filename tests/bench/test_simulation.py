@@ -14,7 +14,7 @@ from conformance.tank import canonical
 from bench import baselines
 from bench.baselines import DAYS, FIRST
 
-START_W = FIRST * 86400 - 3600  # 2026 begins in Berlin
+START_W = FIRST * 86400 - 3600  # midnight in Berlin
 SEGMENT = 16384
 # Room for the plan day that a new journal starts with, so that the first day is like all others.
 CAP_UL = 120000

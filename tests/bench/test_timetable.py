@@ -29,7 +29,7 @@ ZONES = {
 
 
 def year(setup, days=DAYS):
-    """The doses of the first days of 2026 as (channel, UTC second since 2000, microlitres)."""
+    """The doses of the first days as (channel, UTC second since 2000, microlitres)."""
     table = Timetable(setup, CALS)
     doses = []
     add = doses.append

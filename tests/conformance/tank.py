@@ -8,7 +8,7 @@ RUN_S = 5  # the longest run of a dose of `canonical`, fully raised, at 500 coun
 SEPARATE_S = 1200
 
 
-def canonical(channels=4, doses=24, ramp_days=0, start=9497, reservoir_ul=1000000):
+def canonical(channels=4, doses=24, ramp_days=0, start=9498, reservoir_ul=1000000):
     """A configuration of `channels` alike channels with `doses` doses a day, in Berlin.
 
     Every second channel wants the times of the one before it and must keep SEPARATE_S from it.

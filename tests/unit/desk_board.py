@@ -1,8 +1,10 @@
-"""A board on the desk for tests of journals: real engine and store, files in memory, a pump that does
-what it is told, or less. It judges nothing."""
+"""A board on the desk for tests of journals: real engine and store, files in memory, a pump that
+does what it is told, or less. It judges nothing."""
 
-from aliquot.core import events
+from aliquot.core import acts, events
+from aliquot.core.decimals import date_of_text, time_of_text
 from aliquot.core.engine import Engine
+from aliquot.core.ledger import ALL, FAULT, USER
 from aliquot.store.recover import open_journal
 from aliquot_host import setup_file
 from aliquot_host.memory_files import MemoryFiles
@@ -14,7 +16,7 @@ def set_up(text):
 
 
 class DeskBoard:
-    """`wall_w` is the true time; `runs` lists (wall second, channel, counts told, counts given)."""
+    """`wall_w` is the true time; `runs` lists (wall second, channel, counts told, and given)."""
 
     def __init__(self, loaded, wall_w):
         self.loaded = loaded
@@ -45,6 +47,14 @@ class DeskBoard:
             fields += [1 + c["reservoir"]["left_ul"] if c["reservoir"] else 0, 0]
         ids = " ".join(c["id"] for c in loaded.data["channel"])
         self.journal.put(self.now_s, "C", tuple(fields), f"{loaded.digest} {ids}")
+
+    def change(self, loaded):
+        """The user loads another set-up."""
+        self.engine.flush(self.now_s)
+        self.adopt(loaded)
+        self.loaded = loaded
+        self.engine.setup = loaded.setup
+        self.engine.refresh()
 
     @property
     def now_s(self):
@@ -92,3 +102,98 @@ class DeskBoard:
         for name, data in self.files.content().items():
             (folder / name).write_bytes(data)
         return folder
+
+
+# Every way in which a dose can end, and every reason for which a channel can stand still.
+TANK = """
+timezone = "Europe/Berlin"
+[[channel]]
+id = "alk"
+daily_ml = 36.5
+from = "00:10"
+cap_ml = 42
+dose_most_ml = 4
+grace_min = 25
+calibration = { counts = 12800, ml = 10.02 }
+[[channel]]
+id = "cal"
+daily_ml = 30
+from = "00:10"
+cap_ml = 36
+dose_most_ml = 4
+grace_min = 25
+calibration = { counts = 12771, ml = 10.02 }
+reservoir = { size_ml = 2000, left_ml = 900 }
+[[channel]]
+id = "mg"
+at = [{ time = "02:30", ml = 3 }, { time = "14:00", ml = 7 }]
+weekdays = ["tue", "wed", "sun"]
+cap_ml = 55
+dose_most_ml = 10
+calibration = { counts = 2800, ml = 10.02 }
+[[separate]]
+channels = ["alk", "cal"]
+minutes = 20
+"""
+SMALLER = TANK.replace("daily_ml = 36.5", "daily_ml = 20", 1)
+ALK, CAL, MG = range(3)
+
+
+def at(loaded, text):
+    """The wall second of a local "2026-03-24 05:00" of a set-up."""
+    date, time = text.split(" ")
+    return loaded.setup.zone.wall(date_of_text(date), time_of_text(time))
+
+
+def eventful_life():
+    """(board, set-up, set-up from Friday on) after six days with something of everything."""
+    tank, smaller = set_up(TANK), set_up(SMALLER)
+    board = DeskBoard(tank, at(tank, "2026-03-24 00:00"))
+
+    def until(text):
+        board.until(at(tank, "2026-03-" + text))
+
+    until("24 05:00")
+    board.off(3 * 3600)  # until 08:00: three doses each are missed
+    until("24 12:00")
+    board.act(acts.trim, ALK, 50, 2, keep=True)
+    until("24 15:00")
+    board.short = [(400, FAULT), (0, 0), (300, USER)]  # alk, cal, alk
+    until("24 19:00")
+    board.act(acts.hold, ALL, keep=True)
+    until("24 20:32")
+    board.act(acts.release, ALL)
+    until("24 22:09")
+    board.until_intent()
+    board.wall_w += 1
+    board.off(600)  # in the middle of alk's dose of 22:10
+    until("25 04:30")
+    board.act(acts.extra, ALK, 4000, planned=True, keep=True)
+    until("25 04:40")
+    left_ul = board.loaded.setup.channels[ALK].cap_ul - board.state.channels[ALK].ring.used_ul(
+        board.now_s
+    )
+    board.act(acts.extra, ALK, left_ul - 100, planned=True, keep=True)
+    until("25 09:00")
+    board.act(acts.override, ALK, -5000, 2, keep=True)
+    until("25 11:00")
+    board.act(acts.cup_run, MG, 2000)
+    until("25 18:00")
+    board.act(acts.calibrate, MG, 2000, 7100)
+    board.act(acts.release, MG, 1)
+    board.act(acts.refill, CAL, 500)
+    until("26 00:00")
+    board.act(acts.refill, CAL, 900000)
+    until("26 06:00")
+    board.wall_w += 300
+    board.boot()  # and no clock for two hours
+    until("26 08:05")
+    board.clock()
+    until("27 12:00")
+    board.change(smaller)
+    until("27 20:00")
+    board.clock(3600)  # set forward by an hour, wrongly, and back
+    until("27 21:00")
+    board.clock()
+    until("30 01:00")
+    return board, tank, smaller

@@ -1,4 +1,4 @@
-"""The calendar file of `timetable --ics`: what RFC 5545 asks of its form, and what it may overwrite."""
+"""The calendar file of `timetable --ics`: its form by RFC 5545, and what it may overwrite."""
 
 import json
 import uuid
@@ -62,7 +62,7 @@ def test_lines_end_in_crlf_and_have_at_most_75_octets(make):
 
 
 def test_it_has_the_properties_that_a_calendar_and_an_event_must_have(make):
-    """RFC 5545, sections 3.6 and 3.6.1: PRODID and VERSION once; UID, DTSTAMP and DTSTART an event;
+    """RFC 5545, sections 3.6 and 3.6.1: PRODID and VERSION once; UID, DTSTAMP, DTSTART an event;
     TZID only together with a VTIMEZONE, so none here: all instants are in UTC."""
     with freeze_time("2026-03-01T12:00:00Z"):
         _, data = make()

@@ -7,7 +7,7 @@ with the field, the value, the limit and what to do, and leaves no trace. Volume
 imports this module when an act comes in.
 """
 
-from aliquot.core import extras, lanes, room
+from aliquot.core import extras, room
 from aliquot.core.ledger import ALL, CAP, CUP, EMPTY, TANK
 from aliquot.core.layout import largest_ul
 from aliquot.core.plan import day_ul
@@ -214,6 +214,8 @@ def release(engine: "Engine", now_s: int, scope: int, what: int = 0, request: in
             raise Refused("channel", ALL, len(engine.state.channels) - 1, "name the channel")
         if engine.state.open and engine.state.open[0] == scope:
             raise Refused("channel", scope, "at rest", "wait for the end of the run")
+    if what == 1 and scope == ALL:
+        raise Refused("channel", scope, "one channel", "say which line is back in place")
     engine.act(now_s, "h", (scope, what, request))
     return True
 

@@ -6,7 +6,7 @@ differs from the one in the file before, so that what was measured since is not 
 """
 
 from aliquot.core.acts import Refused
-from aliquot.core.plan import Setup, day_ul
+from aliquot.core.plan import Channel, Setup, day_ul
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ def fields_of(
     return tuple(fields), " ".join([new.hash] + [c.id for c in new.channels])
 
 
-def _day_ul(c: "Channel", date: int, given_ul: int) -> int:
+def _day_ul(c: Channel, date: int, given_ul: int) -> int:
     if given_ul >= 0:
         return min(given_ul, c.cap_ul)
     return max([day_ul(c, d, ()) for d in range(date, date + 7)] + [c.daily_ul])

@@ -20,6 +20,8 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from aliquot.core.state import Journal
+
 _HOUR_S = 3600
 _RETRY_S = 10
 _ON_TIME_S = 5
@@ -116,7 +118,7 @@ class Engine:
     def finish(self, now_s: int) -> None:
         """Record the outcome of the run that ended."""
         state = self.state
-        counts, cause = self.result
+        counts, cause = self.result or (0, 0)
         ch, _, planned, into, _, base, _ = state.open
         c = state.channels[ch]
         cfg = self.setup.channels[ch]

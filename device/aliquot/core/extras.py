@@ -5,7 +5,7 @@ is ended with its reason; none is ever tried again after a restart. Accepting is
 """
 
 from aliquot.core import lanes, room
-from aliquot.core.amounts import run_s, to_counts
+from aliquot.core.amounts import run_s
 from aliquot.core.ledger import CAP, CUP, CUP_OUT, EMPTY, QUEUE, TANK, UNCALIBRATED
 
 TYPE_CHECKING = False

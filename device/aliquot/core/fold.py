@@ -60,7 +60,7 @@ def on_h(state: "State", f: "tuple[int, ...]", text: str) -> None:
     if f[1] == 2:
         state.gap = state.foreign = 0
     elif f[1]:
-        _scope(state, f[0]).cup = 0
+        state.channels[f[0]].cup = 0
     else:
         _scope(state, f[0]).hold_w = -1
     _seen(state, f[2])

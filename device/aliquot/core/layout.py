@@ -47,7 +47,9 @@ def place(
     counts, ul = table.cals[me]
     run = longest_s(c, largest_ul(c, total), counts, ul) if total and ul else 0
     day.run_s.append(run)
-    times = nominal(c, setup.zone, date, total) if total else array("i")
+    times: array[int] = array("i")
+    if total:
+        times = nominal(c, setup.zone, date, total)
     day.times.append(times)
     if from_s > 0:
         times = day.times[me] = array("i", [t for t in times if t >= from_s])
@@ -88,7 +90,7 @@ def place(
         first = t + run + 1
 
 
-def nominal(c: Channel, zone: Zone, date: int, ul: int) -> array:
+def nominal(c: Channel, zone: Zone, date: int, ul: int) -> "array[int]":
     """Return the rising times of a day's doses in seconds after the day's start, before spacing.
 
     Evenly spread doses divide the real time of the window, whatever the clocks do in it; what runs

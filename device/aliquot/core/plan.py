@@ -61,7 +61,7 @@ class Setup:
         return 0
 
 
-def day_ul(c: Channel, date: int, over: list[int]) -> int:
+def day_ul(c: Channel, date: int, over: "list[int] | tuple[int, ...]") -> int:
     """Return the channel's volume on a date, with the overrides `over` (see ChannelState.over)."""
     days = date - c.start_date
     if not c.weekdays >> (date + 5) % 7 & 1 or days < 0 or days % c.every:
@@ -80,10 +80,11 @@ def day_ul(c: Channel, date: int, over: list[int]) -> int:
 def volumes(c: Channel, ul: int) -> "tuple[tuple[int, int], ...]":
     """Return the listed doses of a day of `ul` as (second, ul): one too small joins the next, and
     a last one too small joins the one before."""
-    weights = sum([w for _, w in c.at])
+    at = c.at or ()
+    weights = sum([w for _, w in at])
     out: list[tuple[int, int]] = []
     before = left = 0
-    for second, weight in c.at:
+    for second, weight in at:
         left += share(ul, before, weight, weights)
         before += weight
         if left >= c.least_ul:

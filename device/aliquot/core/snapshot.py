@@ -94,7 +94,7 @@ def _split(line: str, n: int) -> list[list[int]]:
     return [[int(x) for x in part.split(" ")] if part else [] for part in parts]
 
 
-def _set(target: object, names: list[str], values: "list[Any]") -> None:
+def _set(target: object, names: "list[Any]", values: "list[Any]") -> None:
     if len(values) != len(names):
         raise ValueError("attributes")
     for name, value in zip(names, values):

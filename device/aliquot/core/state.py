@@ -9,6 +9,21 @@ of dosing is looked at, no file is opened. What a kind of record carries stands 
 from aliquot.core import runs
 from aliquot.core.ledger import ChannelState
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Protocol
+
+    class Journal(Protocol):
+        """What the engine needs of a journal: `put` is durable when it returns."""
+
+        @property
+        def state(self) -> "State": ...
+
+        def put(
+            self, now_s: int, kind: str, fields: tuple[int, ...], text: str = ""
+        ) -> None: ...
+
+
 
 class State:
     """The fold; `open` is the run under way: channel, ul, counts, into, start_s, base, raise."""

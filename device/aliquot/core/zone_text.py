@@ -47,7 +47,9 @@ def read(text: str) -> tuple[tuple[str, ...], tuple[int, ...]]:
         west, at = _time(text, at, 24, "the offset of summer time")
         offset = -west
     if at == len(text):
-        raise ValueError(_where(text, at, "the dates when summer time starts and ends are missing"))
+        raise ValueError(
+            _where(text, at, "the dates when summer time starts and ends are missing")
+        )
     start, at = _change(text, at, "the start of summer time")
     end, at = _change(text, at, "the end of summer time")
     if at != len(text):

@@ -233,7 +233,7 @@ class _Days:
         """Add the sums to the files of their dates, each file whole or not at all."""
         for number in sorted({date // DATES_A_FILE for date in self.dates}):
             name = name_of(number, "d")
-            out = b""
+            out: list[bytes] = []
             todo = [d for d in sorted(self.dates) if d // DATES_A_FILE == number]
             for line in (files.read(name) or b"").split(b"\n")[:-1]:
                 found = record(line)
@@ -241,10 +241,10 @@ class _Days:
                     todo.remove(found[1])
                     if found[0] < self.dates[found[1]][0]:
                         line = self._line(found[1], _sums(found))
-                out += line + b"\n"
+                out.append(line)
             for date in todo:
-                out += self._line(date, {}) + b"\n"
-            files.write(_NEW, out)
+                out.append(self._line(date, {}))
+            files.write(_NEW, b"\n".join(out) + b"\n")
             files.rename(_NEW, name)
 
     def _line(self, date: int, sums: "dict[str, list[int]]") -> bytes:

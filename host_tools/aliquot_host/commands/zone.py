@@ -165,7 +165,9 @@ def show(verdict: zones.Verdict, lines: list[str], changes: list[tuple[int, int,
     if verdict.name == verdict.text:
         output.say(f"Rule   {errors.printable(verdict.text, most=0)}")
     else:
-        output.say(f"Zone   {verdict.name}  ({verdict.origin})", f"Rule   {verdict.text or 'none'}")
+        output.say(
+            f"Zone   {verdict.name}  ({verdict.origin})", f"Rule   {verdict.text or 'none'}"
+        )
     output.say(*(f"       {line}" for line in lines))
     if changes:
         output.table(
