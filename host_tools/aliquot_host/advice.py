@@ -28,9 +28,10 @@ NOMINAL = (12000, 10000)
 
 # Words in the names of liquids. Carbonate falls out as a solid where it meets calcium or magnesium
 # (Moras et al. 2022, Biogeosciences 19:3537; Ringham et al. 2024, Biogeosciences 21:3551).
-ALKALINE = ("alk", "carbonate", "kh", "soda", "hydroxide", "lye", "kalk")
-HARD = ("calc", "ca", "magnes", "mg", "strontium")
+ALKALINE = ("alk", "alkal", "carbonate", "kh", "dkh", "soda", "hydroxide", "lye", "kalk")
+HARD = ("ca", "cal", "calc", "mg", "magnes", "strontium")
 CAUSTIC = ("hydroxide", "lye", "caustic", "kalk")
+SHORT_MOST = 3
 
 CAUTIONS = (
     "Delivery is commanded, not verified: nothing here senses a blocked line, air, an empty "
@@ -93,7 +94,7 @@ def _named(channel: Data, words: tuple[str, ...]) -> bool:
     text = f"{channel['id']} {channel['label']} {channel['liquid']}".lower()
     found = "".join(c if c.isalpha() else " " for c in text).split()
     return any(
-        part == word or (len(word) > 2 and part.startswith(word))
+        part == word or (len(word) > SHORT_MOST and part.startswith(word))
         for word in words
         for part in found
     )

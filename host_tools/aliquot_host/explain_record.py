@@ -124,16 +124,28 @@ def delay(
     released, when_s, scope = at.trail.released
     if scope in (ALL, at.place) and due_w <= when_s + at.state.offset <= start_w:
         return f"dosing was held until {local(when_s + at.state.offset, at.zone)}", (released,)
-    if at.plan:
-        for place, other in enumerate(at.state.channels):
-            gap = at.plan.setup.gap_s(at.place, place)
-            if gap and other.end_s >= 0 and other.end_s + gap > due_w - at.state.offset:
-                name = at.plan.ids()[place]
-                ended = local(other.end_s + at.state.offset, at.zone)
-                entered = at.trail.marks[name].entered
-                records = (entered[-1][1],) if entered else ()
-                return f"it stays {span(gap)} away from {name}, which ran until {ended}", records
-    return "it waited for another run to end, or for room under the cap", ()
+    return apart(at, due_w, start_w)
+
+
+def apart(at: Moment, due_w: int, until_w: int) -> tuple[str, tuple[int, ...]]:
+    """The runs that a dose had to keep away from, in powered time as the engine counts it."""
+    said: list[str] = []
+    records: list[int] = []
+    for place, name in enumerate(at.plan.ids() if at.plan else []):
+        assert at.plan
+        gap = at.plan.setup.gap_s(at.place, place)
+        runs = [
+            run
+            for run in at.trail.marks[name].entered
+            if gap and due_w - gap < run.end_s + at.state.offset < until_w
+        ]
+        if runs:
+            ends = " and ".join(local(run.end_w, at.zone) for run in runs)
+            away = f"it stays {span(gap)} of powered time away from {name}"
+            said.append(f"{away}, which ran to {ends}")
+            records += [run.seq for run in runs]
+    text = "; ".join(said) or "it waited for another run to end, or for room under the cap"
+    return text, tuple(records)
 
 
 def _taken_off(at: Moment, run: Run) -> list[Step]:
@@ -358,7 +370,9 @@ def reason_steps(
         records = tuple(dict.fromkeys(r for g in gone for r in (g.before, g.after)))
     elif event.reason == ledger.QUEUE and due_w is not None:
         text, records = delay(at, history, due_w, due_w + _grace(at))
-    elif event.reason == ledger.TRIMMED and at.channel.trim_n:
+    elif event.reason == ledger.TRIMMED and not at.channel.trim_n:
+        text = "the plan changed during the day, and less than the smallest dose was left of it"
+    elif event.reason == ledger.TRIMMED:
         text = f"a trim takes {at.channel.trim_pct} % off"
         if at.channel.trim_pct < 100:
             text += ", and what is left of it is less than the smallest dose"

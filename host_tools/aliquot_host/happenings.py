@@ -49,9 +49,14 @@ def of_record(at_w: int, state: State, kind: str, f: tuple[int, ...]) -> Event |
 
 
 def ml(ul: float) -> str:
-    """Microlitres as millilitres, to a hundredth below ten and a tenth above: "1.52 mL"."""
-    places = 2 if abs(ul) < 9995 else 1
-    return f"{ul / 1000:.{places}f} mL"
+    """Microlitres as millilitres, in about three digits: "1.52 mL", "38.4 mL", "2614 mL"."""
+    return f"{digits(ul)} mL"
+
+
+def digits(ul: float) -> str:
+    """The same without the unit."""
+    places = 2 if abs(ul) < 9995 else 1 if abs(ul) < 999950 else 0
+    return f"{ul / 1000:.{places}f}"
 
 
 def span(seconds: int) -> str:
@@ -82,6 +87,8 @@ def why(reason: int) -> str:
 def _passed(word: str, said: str) -> Teller:
     def tell(name: str, f: tuple[int, ...], state: State) -> tuple[str, str, dict[str, int]]:
         text = f"{name}: {doses(f[3])} {said}, {ml(f[4] or f[6])}: {why(f[8])}"
+        if f[6] and not f[4]:
+            text = f"{name}: {doses(f[3])} {said} as asked for, {ml(f[6])}"
         if f[7]:
             text += f"; {ml(f[7])} of it owed"
         numbers = {"ul": f[4], "doses": f[3], "owed_ul": f[7], "reason": f[8]}

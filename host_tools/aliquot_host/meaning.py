@@ -86,7 +86,7 @@ def channel(c: Data) -> list[Item]:
         Item("name", " / ".join(filter(None, (c["label"], c["liquid"]))) or "not said"),
         Item("a day", ml(c["daily_ul"])),
         Item("doses", doses(c), _dose_key(c)),
-        Item("times", times(c)),
+        Item("times", times(c), None if c["at"] else (c["from_s"], c["span_s"])),
         Item("days", days(c)),
         Item("ramp", _ramp(c)),
         Item("cap", f"{ml(c['cap_ul'])} in any 24 h"),

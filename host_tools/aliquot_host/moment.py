@@ -162,9 +162,9 @@ def cap_step(at: Moment, ul: int, now_s: int | None = None) -> Step:
     """What may have entered in the 24 h before `now_s`, and what the cap left for `ul`."""
     now_s = at.now_s if now_s is None else now_s
     used = at.channel.ring.used_ul(now_s)
-    entered = [e for e in at.marks.entered if now_s - DAY_S < e[2] <= now_s]
-    runs_ul = sum(e[3] for e in entered)
-    records = [e[1] for e in entered]
+    entered = [run for run in at.marks.entered if now_s - DAY_S < run.end_s <= now_s]
+    runs_ul = sum(run.ul for run in entered)
+    records = [run.seq for run in entered]
     runs = "1 run" if len(entered) == 1 else f"{len(entered)} runs"
     text = f"{ml(used)} may have entered in the 24 h before, {ml(runs_ul)} of it in {runs}"
     if used > runs_ul:

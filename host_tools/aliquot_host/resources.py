@@ -29,6 +29,11 @@ def examples() -> dict[str, Path]:
     return _named(HERE / "examples", ".toml")
 
 
+def acts() -> dict[str, Path]:
+    """Example name -> its TOML file of acts for a rehearsal, by name."""
+    return _named(HERE / "examples" / "acts", ".toml")
+
+
 def device_files() -> dict[str, Path]:
     """Path on the board -> file here: boot.py, main.py and every module of the package."""
     root = checkout()

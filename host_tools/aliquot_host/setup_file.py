@@ -328,16 +328,11 @@ def _is_bad(reading: _Reading, where: str) -> bool:
     return any(path == where or path.startswith(where + ".") for path in reading.bad)
 
 
-@functools.lru_cache(maxsize=64)
-def _verdict(name: str, today: datetime.date) -> zones.Verdict:
-    return zones.check(name, today)
-
-
 def _zone(reading: _Reading, data: Data) -> None:
     """The rule of the named zone; one that does not hold for years is not taken over unasked."""
     name = data["timezone"]
     try:
-        verdict = _verdict(name, reading.today)
+        verdict = defaults.verdict(name, reading.today)
     except zones.UnknownZone as unknown:
         close = ", ".join(unknown.close)
         advice = f"Did you mean {close}?" if close else "Write it as Europe/Berlin is written."

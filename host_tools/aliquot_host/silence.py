@@ -184,7 +184,9 @@ def _ran(run: Run, asked: Span, zone: Zone | None) -> Answer:
     what = INTO[run.into]
     if run.into == DOSE:
         what = f"dose {date_text(run.date)}#{run.index}"
-    until = f" to {local(run.end_w, zone)}" if run.end_w >= 0 else ""
+    until = f" to {local(run.end_w, zone)}" if run.end_w >= 0 else ", and power went during it"
+    if run.ending == "running":
+        until = ", and the journal ends before its outcome"
     text = f"{what}: {ml(run.got_ul or run.ul)} from {local(run.start_w, zone)}{until}"
     records = tuple(filter(None, (run.seq, run.end_seq)))
     step = Step("run", text, records, {"ending": run.ending, "ul": run.got_ul})
@@ -213,7 +215,8 @@ def _dark(
     }.get(stretch.kind, ("clock skipped", "the clock was set forward over that time"))
     steps = [Step("board", f"{headline}, {ends}", records, {"stretch": stretch.kind})]
     event = _next(history, stretch.before)
-    if isinstance(event, Passed) and event.after_w < asked.until_w:
+    absent = isinstance(event, Passed) and event.reason == ledger.ABSENT
+    if isinstance(event, Passed) and absent and event.after_w < asked.until_w:
         at = Moment(archive, setups, history.name, event.seq - 1)
         steps.append(row_step(at, event, None))
     return Answer(asked, verdict, headline, tuple(steps))
@@ -291,17 +294,28 @@ def _stop_step(at: Moment, stop: int) -> Step:
 
 
 def _waiting(at: Moment, history: History, on: Stretch, asked: Span) -> Run | Passed | None:
-    """The dose that was due by then and had not been closed."""
-    event = _next(history, on.before)
-    if isinstance(event, Run):
-        return event if event.due_w < asked.until_w else None
-    if event is None or event.after_w >= asked.until_w:
-        return None
+    """The newest dose that was due by then and had not been closed."""
+    found: Run | Passed | None = None
+    for event in history.events:
+        if event.seq <= on.before or not isinstance(event, Run | Passed):
+            continue
+        if isinstance(event, Run):
+            first_w = event.due_w if event.into == DOSE else asked.until_w
+        else:
+            first_w = _first_w(at, event)
+        if first_w < asked.until_w:
+            found = event
+        elif isinstance(event, Passed) or event.into == DOSE:
+            break
+    return found
+
+
+def _first_w(at: Moment, event: Passed) -> int:
+    """When the first dose of a row was due; without the plan, of a longer row the earliest."""
     first_w = due_of(at, event, *event.first)
-    if first_w is None:
-        # The first of a longer row: without the plan its time is not known.
-        first_w = event.due_w if event.number == 1 else event.after_w + 1
-    return event if first_w < asked.until_w else None
+    if first_w is not None:
+        return first_w
+    return event.due_w if event.number == 1 else event.after_w + 1
 
 
 def _fate(at: Moment, history: History, event: Run | Passed) -> list[Step]:

@@ -160,17 +160,16 @@ def _drop_unused_imports(tree: ast.Module, known: Constants, values: dict[str, i
         if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
             used |= set(ast.literal_eval(node.value))
     for owner in ast.walk(tree):
-        body = getattr(owner, "body", None)
-        if not isinstance(body, list):
+        if not isinstance(owner, ast.Module | ast.FunctionDef | ast.ClassDef | ast.If | ast.Try):
             continue
         kept: list[ast.stmt] = []
-        for node in body:
+        for node in owner.body:
             if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("aliquot"):
                 node.names = [a for a in node.names if (a.asname or a.name) in used]
                 if not node.names:
                     continue
             kept.append(node)
-        owner.body = kept or [ast.Pass()]  # type: ignore[attr-defined]
+        owner.body = kept or [ast.Pass()]
 
 
 def _private(tree: ast.Module) -> dict[str, str]:

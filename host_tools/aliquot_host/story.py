@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 
 from aliquot.core.dates import weekday, ymd
 from aliquot.core.ledger import ABSENT, QUEUE
-from aliquot_host.happenings import Event, doses, ml
+from aliquot_host.happenings import Event, doses, ml, why
 from aliquot_host.simulation import Outcome
 
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -56,7 +56,9 @@ def sentence(outcome: Outcome, event: Event) -> str:
     text = event.text
     if event.channel and text.startswith(event.channel + ":"):
         text = outcome.label(event.channel) + text[len(event.channel) :]
-    return text[:1].upper() + text[1:] + ("" if text[-1:] in ".!?" else ".")
+    else:
+        text = text[:1].upper() + text[1:]
+    return text + ("" if text[-1:] in ".!?" else ".")
 
 
 def day_text(date: int, year: bool = False) -> str:
@@ -96,8 +98,8 @@ class _Teller:
                 text = self._outage(event)
             elif event.kind == "lapsed":
                 text = self._lapsed(event)
-            elif event.kind == "missed":
-                text = self._missed(event)
+            elif event.kind in ("missed", "refused"):
+                text = self._passed(event)
             elif event.kind == "cup" or (event.kind == "act" and self._followed(event)):
                 continue
             else:
@@ -126,6 +128,9 @@ class _Teller:
         back_w = outage.at_w + outage.seconds
 
         def caused(event: Event) -> bool:
+            nonlocal back_w
+            if event.kind == "clock":
+                back_w = event.at_w
             if event.kind == "missed" and event.reason == QUEUE:
                 return event.at_w <= back_w + 2 * HOUR_S
             return event.kind in ("uncertain", "clock") or (
@@ -145,33 +150,37 @@ class _Teller:
         missed = [event for event in cost if event.kind == "missed"]
         if not missed:
             return text + " No dose is missed."
-        return f"{text} {self._lost(missed)}"
+        return f"{text} {self._sum(missed)}{self._owed(missed)}"
 
-    def _lost(self, missed: list[Event]) -> str:
-        """How much was missed, channel by channel, and how much of that may come back."""
+    def _sum(self, passed: list[Event]) -> str:
+        """How much did not run, channel by channel: the beginning of a sentence."""
         counts: dict[str, int] = {}
-        for event in missed:
+        for event in passed:
             counts[self._name(event)] = counts.get(self._name(event), 0) + event.doses
-        ul = sum(event.ul for event in missed)
-        owed = sum(event.owed_ul for event in missed)
+        ul = sum(event.ul for event in passed)
         number = sum(counts.values())
         parts = [f"{name} {n}" for name, n in counts.items()]
-        verb = "is" if number == 1 else "are"
+        kind = f"{'is' if number == 1 else 'are'} {passed[0].kind}"
         if len(parts) == 1:
-            text = f"{doses(number)} of {next(iter(counts))} {verb} missed, {ml(ul)}"
-        else:
-            text = f"{doses(number)} {verb} missed ({listed(parts)}), {ml(ul)} in all"
-        if not owed:
-            return f"{text}; none of it will be made up for."
-        which = "it" if owed == ul else f"{ml(owed)} of it"
-        return f"{text}; {which} may come back in small raises of later doses."
+            return f"{doses(number)} of {next(iter(counts))} {kind}, {ml(ul)}"
+        return f"{doses(number)} {kind} ({listed(parts)}), {ml(ul)} in all"
 
-    def _missed(self, first: Event) -> str:
+    def _owed(self, missed: list[Event]) -> str:
+        """How much of what was missed may come back: the end of the sentence."""
+        owed = sum(event.owed_ul for event in missed)
+        if not owed:
+            return "; none of it will be made up for."
+        which = "it" if owed == sum(event.ul for event in missed) else f"{ml(owed)} of it"
+        return f"; {which} may come back in small raises of later doses."
+
+    def _passed(self, first: Event) -> str:
+        """Doses that passed near to each other for the same reason."""
         near = self._take(
-            lambda event: event.kind == "missed" and event.at_w <= first.at_w + HOUR_S,
-            lambda event: event.kind == "outage" or event.at_w > first.at_w + HOUR_S,
+            lambda event: event.kind == first.kind and event.reason == first.reason,
+            lambda event: event.kind == "outage" or event.at_w > first.at_w + 2 * HOUR_S,
         )
-        return self._lost([first, *near])
+        text = self._sum([first, *near]) + f", because {why(first.reason)}"
+        return text + (self._owed([first, *near]) if first.kind == "missed" else ".")
 
     def _lapsed(self, first: Event) -> str:
         near = self._take(

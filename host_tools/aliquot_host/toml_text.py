@@ -75,7 +75,7 @@ def _derived(data: Data, today: datetime.date) -> Data:
         if outputs[0] != outputs[1]:
             channel["pump"]["output"] = None
     try:
-        verdict = zones.check(data["timezone"], today)
+        verdict = defaults.verdict(data["timezone"], today)
         full["tz"] = verdict.text if verdict.holds else None
     except zones.UnknownZone:
         full["tz"] = None

@@ -28,13 +28,22 @@ Key = tuple[int, int]  # local date, index
 Triple = tuple[int, int, int]
 
 
+@dataclasses.dataclass(frozen=True)
+class Entered:
+    """A run into the tank: the record of its end, when that was, how much may have come out."""
+
+    seq: int
+    end_s: int
+    end_w: int
+    ul: int
+
+
 @dataclasses.dataclass
 class Marks:
     """The records that the state of one channel rests on.
 
     owed: for each entry the records it came from; owed_s: since when something is. entered: what
-    went into the tank in the last 24 h of powered time, each as (intent, its end, engine second,
-    microlitres).
+    went into the tank in the last 24 h of powered time.
     """
 
     calibrated: int = 0
@@ -48,9 +57,7 @@ class Marks:
     overrides: list[Triple] = dataclasses.field(default_factory=list[Triple])
     owed: list[list[int]] = dataclasses.field(default_factory=list[list[int]])
     owed_s: int = 0
-    entered: deque[tuple[int, int, int, int]] = dataclasses.field(
-        default_factory=deque[tuple[int, int, int, int]]
-    )
+    entered: deque[Entered] = dataclasses.field(default_factory=deque[Entered])
 
 
 class Trail:
@@ -62,8 +69,8 @@ class Trail:
         self.filled_in: list[tuple[int, int]] = []
         # (record, engine second, scope) of the last release of a hold.
         self.released = (0, 0, 0)
-        self.intent = 0
-        self.given_ul = 0
+        # Of the run under way: wall less engine time at its start, and what had gone in before.
+        self.begun = (0, 0)
         self.marks: dict[str, Marks] = {}
         for name, c in zip(opening.ids, opening.channels, strict=True):
             marks = self.marks[name] = Marks()
@@ -86,7 +93,7 @@ class Trail:
             setattr(self, "held" if kind == "H" else "faulted", seq)
         elif (kind in OWN or kind in ("H", "Z")) and f[0] < len(state.ids):
             marks = self.marks.setdefault(state.ids[f[0]], Marks())
-            self._channel(marks, state.channels[f[0]], record)
+            self._channel(marks, state.channels[f[0]], record, state.offset)
         if state.foreign == seq:
             self.lost = seq
         if kind in ("C", "G", "K"):
@@ -106,22 +113,23 @@ class Trail:
             if left:
                 marks.filled = record.seq
 
-    def _channel(self, marks: Marks, c: ChannelState, record: Record) -> None:
+    def _channel(self, marks: Marks, c: ChannelState, record: Record, offset: int) -> None:
         kind, seq = record.kind, record.seq
         simple = {"V": "revised", "D": "revised", "P": "trimmed", "F": "filled"}
         simple |= {"K": "calibrated", "H": "held", "Z": "faulted"}
         if kind in simple:
             setattr(marks, simple[kind], seq)
         elif kind in ("I", "J"):
-            self.intent = seq
-            self.given_ul = c.tot[COMMANDED]
+            self.begun = (offset, c.tot[COMMANDED])
             if kind == "J" and record.fields[3] == CUP:
                 marks.cup = seq
         elif kind in ("O", "U"):
-            ul = c.tot[COMMANDED] - self.given_ul
+            # A run that power ended is recorded after the start, under another clock.
+            offset, before_ul = self.begun
+            ul = c.tot[COMMANDED] - before_ul
             if ul:
-                marks.entered.append((self.intent, seq, c.end_s, ul))
-            while marks.entered and marks.entered[0][2] <= record.now_s - DAY_S:
+                marks.entered.append(Entered(seq, c.end_s, c.end_s + offset, ul))
+            while marks.entered and marks.entered[0].end_s <= record.now_s - DAY_S:
                 marks.entered.popleft()
         self._owed(marks, c, record)
         self._overrides(marks, c, seq)
@@ -165,7 +173,8 @@ class Run:
     """One run of the pump: its intent, and what came of it.
 
     into: DOSE, TANK or CUP. date and index are those of a dose. ul, counts: as intended; got_ul,
-    given: as recorded. ending: done, partial, uncertain, or running where no outcome follows.
+    given: as recorded. ending: done, partial, uncertain, or running where no outcome follows; end_w
+    is -1 where nobody knows when it ended.
     """
 
     seq: int
@@ -396,7 +405,7 @@ class History:
         self.given_ul = c.tot[COMMANDED], c.tube_ul
 
     def _finish(self, run: Run, record: Record, c: ChannelState, at_w: int) -> None:
-        run.end_seq, run.end_w = record.seq, at_w
+        run.end_seq = record.seq
         run.rem_after = c.rem
         given_ul, moved_ul = self.given_ul
         run.got_ul = c.tube_ul - moved_ul if run.into == CUP else c.tot[COMMANDED] - given_ul
@@ -404,6 +413,7 @@ class History:
         if record.kind == "U":
             run.ending = "uncertain"
             return
+        run.end_w = at_w
         run.given += record.fields[1]
         run.cause = record.fields[2]
         run.owed_ul = record.fields[3]

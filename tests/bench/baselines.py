@@ -9,10 +9,14 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import simpy
-from conformance.tank import SEPARATE_S
 from croniter import croniter
 
-FIRST, DAYS = 9498, 365  # from 2026-01-02, in days since 2000-01-01; a board believes 2026 and later
+from conformance.tank import SEPARATE_S
+
+FIRST, DAYS = (
+    9498,
+    365,
+)  # from 2026-01-02, in days since 2000-01-01; a board believes 2026 and later
 SPRING, AUTUMN = 9584, 9794  # 2026-03-29 and 2026-10-25, the clock changes in Berlin
 CHANNELS, DOSES = 4, 24
 EPOCH_S = 946684800  # 2000-01-01T00:00Z on the clock of POSIX

@@ -8,6 +8,7 @@ import statistics
 import time
 
 import pytest
+
 from aliquot_host.vm import Missing, Vm
 
 # The issue asks for medians of at least 20.
@@ -65,8 +66,8 @@ class Pair:
 def side_by_side(benchmark):
     """Time two functions in turn: side_by_side(ours, baseline) gives a Pair of medians.
 
-    They alternate, so that a change of the machine's speed meets both. Garbage is collected between
-    the runs and not during them. Ours is what pytest-benchmark reports.
+    They alternate, so that a change of the machine's speed meets both. Garbage is collected
+    between the runs and not during them. Ours is what pytest-benchmark reports.
     """
 
     def timed(function):

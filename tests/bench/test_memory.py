@@ -1,6 +1,7 @@
-"""Memory on a fresh 32-bit MicroPython; how it is measured stands in tests/conformance/memory.py."""
+"""Memory on a fresh 32-bit MicroPython; the method stands in tests/conformance/memory.py."""
 
 import pytest
+
 from conformance import memory
 from conformance.harness import on_vm
 

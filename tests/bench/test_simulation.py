@@ -4,15 +4,15 @@ import json
 from fractions import Fraction
 
 import pytest
+
 from aliquot.store.recover import open_journal
 from aliquot_host.memory_files import MemoryFiles
 from aliquot_host.setup_file import load
 from aliquot_host.world import World
-from conformance.harness import modules_here
-from conformance.tank import canonical
-
 from bench import baselines
 from bench.baselines import DAYS, FIRST
+from conformance.harness import modules_here
+from conformance.tank import canonical
 
 START_W = FIRST * 86400 - 3600  # midnight in Berlin
 SEGMENT = 16384
@@ -40,9 +40,7 @@ def test_a_simulated_year_beside_one_bare_simpy_process_per_dose(loaded, side_by
     world = simulated(loaded, DAYS)
     assert world.violations == []
     assert sorted((r.channel, r.due_w, r.ul) for r in world.runs) == sorted(done)
-    pair = side_by_side(
-        lambda: simulated(loaded, DAYS), lambda: baselines.bare_processes(doses)
-    )
+    pair = side_by_side(lambda: simulated(loaded, DAYS), lambda: baselines.bare_processes(doses))
     figure(
         "a simulated year with journal, ledgers and checks over simpy's bare processes",
         pair.ratio, "×", most=3, how=pair.how(),
@@ -115,4 +113,6 @@ def test_running_error_of_counts_after_ten_years(figure):
             calibrations += 1
     assert doses == pytest.approx(YEARS * 365 * 96, rel=0.001)
     how = f"{doses} doses, {calibrations} calibrations, 4 channels, by fractions"
-    figure("running error of commanded counts after 10 years", float(worst), "counts", most=1, how=how)
+    figure(
+        "running error of commanded counts after 10 years", float(worst), "counts", most=1, how=how
+    )

@@ -4,14 +4,14 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
+
 from aliquot.core.setup import build
 from aliquot.core.timetable import Timetable
 from aliquot.core.zone import Zone
 from aliquot.core.zone_text import parse
-from conformance.tank import canonical
-
 from bench import baselines
 from bench.baselines import DAYS, FIRST
+from conformance.tank import canonical
 
 CALS = [(12800 + i, 10020) for i in range(baselines.CHANNELS)]
 EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
@@ -101,7 +101,9 @@ def test_local_days_against_zoneinfo(figure):
             last = due[-1]
             days += 1
     how = f"{days} local days, 8 zones, 24 doses each, by zoneinfo"
-    figure("local days 2026–2030 with a wrong, repeated or omitted dose", wrong, "", most=0, how=how)
+    figure(
+        "local days 2026–2030 with a wrong, repeated or omitted dose", wrong, "", most=0, how=how
+    )
 
 
 def second_of(date, zone):

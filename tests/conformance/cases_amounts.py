@@ -37,8 +37,10 @@ def ring():
     ring = Window()
     now = 0
     seed = 7
-    for i in range(400):
+    for _ in range(400):
         seed = (seed * 1103515245 + 12345) % 2147483648
         now += seed % 5000
         ring.add(now, now - seed % 60, 1 + seed % 4001)
-        print(now, len(ring.data), ring.total_ul, ring.used_ul(now + 40000), ring.frees_s(now, 9000))
+        print(
+            now, len(ring.data), ring.total_ul, ring.used_ul(now + 40000), ring.frees_s(now, 9000)
+        )

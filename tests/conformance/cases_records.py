@@ -11,7 +11,14 @@ RECORDS = (
     (2147483648, 1073741824, "T", (-1073741825, 2, 0, 0), ""),
     (9, 1, "E", (3, 255, 77), 'Sunday: 7.9 "dKH", 21 \u00b0C'),
 )
-DAMAGED = (b"", b"x", b"1 2 I 1 2 3 00000000", b"1 2 I 1 2 3 d378d33d", b"1  I d378d33c", b"\xff\xfe")
+DAMAGED = (
+    b"",
+    b"x",
+    b"1 2 I 1 2 3 00000000",
+    b"1 2 I 1 2 3 d378d33d",
+    b"1  I d378d33c",
+    b"\xff\xfe",
+)
 # What a small tank lives through: (delta in seconds, kind, fields, text).
 LIFE = (
     (0, "C", (800000000, 0, 1, 1, 12800, 10020, 0, 5, 500001, 0, 1, 637, 10000, 3, 5, 0, 24000),

@@ -19,8 +19,19 @@ RULES = (
     "AAA-3BBB,59/2,299/2:30:15",
     "XXX3EDT4,0/0,J365/23",
 )
-REFUSED = ("", "EST5EDT", "CET", "C1", "CET-25", "CET-1CEST,M13.1.0,M10.5.0", "CET-1CEST,M3.6.0,M10.5.0",
-           "CET-1CEST,M3.5.0", "CET-1CEST,J0,J9", "CET-1CEST,M3.5.0/168,M10.5.0", "<+1>-1x")  # fmt: skip
+REFUSED = (
+    "",
+    "EST5EDT",
+    "CET",
+    "C1",
+    "CET-25",
+    "CET-1CEST,M13.1.0,M10.5.0",
+    "CET-1CEST,M3.6.0,M10.5.0",
+    "CET-1CEST,M3.5.0",
+    "CET-1CEST,J0,J9",
+    "CET-1CEST,M3.5.0/168,M10.5.0",
+    "<+1>-1x",
+)
 FIRST, LAST = 9497, 11323  # 2026-01-01 to 2030-12-31, days since 2000-01-01
 
 

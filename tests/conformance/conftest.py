@@ -3,8 +3,8 @@
 import os
 
 import pytest
-from aliquot_host.vm import Missing, Vm
 
+from aliquot_host.vm import Missing, Vm
 from conformance.harness import version_of
 
 

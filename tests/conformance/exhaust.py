@@ -1,25 +1,26 @@
 """A dose during which memory runs out, at every allocation there is (S26).
 
-Method on the VM. The VM's heap is made not to grow (see `run.mjs`), and this port frees nothing while code
-runs, so memory can be rationed exactly: a chain of one-block tuples fills the heap up to `n` blocks
-of 16 bytes, and the allocation that asks for block n + 1 raises a real MemoryError, whoever it is:
-bytecode, the file system, a library in C. `n` rises from nothing to more than a dose takes, so each
-allocation of the dose is the first to fail in at least one case. What is freed is not used again
-within a case, so whatever handles the error has what is left and no more; a board would collect
-first and often go on, so it meets a part of these cases, and no others.
+Method on the VM. The heap is made not to grow (see `run.mjs`), and this port frees nothing while
+code runs, so memory can be rationed exactly: a chain of one-block tuples fills the heap up to `n`
+blocks of 16 bytes, and the allocation that asks for one more raises a real MemoryError, whoever
+it is: bytecode, the file system, a library in C. `n` rises from nothing to more than a dose takes,
+so each allocation of the dose is the first to fail in at least one case. What is freed is not used
+again within a case, so whatever handles the error has what is left and no more; a board would
+collect first and often go on, so it meets a part of these cases, and no others.
 
-On CPython there is no such heap; `test_injection.py` raises MemoryError between any two lines instead.
+On CPython there is no such heap; `test_injection.py` raises MemoryError at any step instead.
 
 After the error the motor is off, as the board's own handler would leave it. Then the power goes,
-the board starts from the files with memory to spare and lives on for two hours.
+the board starts from the files with memory to spare and lives on for more than an hour.
 """
 
 import gc
 
-from aliquot.core.records import decode
-from aliquot.store.files import Files
 from rig import Rig, journal_files
 from tank import canonical
+
+from aliquot.core.records import decode
+from aliquot.store.files import Files
 
 GROWTH = 128 * 1024 * 1024  # mem_free() adds what this port could still ask for
 BLOCK = 16
@@ -49,10 +50,10 @@ def prepare(folder=""):
 
 
 class Case:
-    """One board on the brink of a dose; with `rotate` the dose also fills the journal's segment."""
+    """One board on the brink of a dose; with `rotate` the dose also fills a segment."""
 
     def __init__(self, number, rotate=False):
-        self.root = BASE["folder"] + "/case%d" % number
+        self.root = f"{BASE['folder']}/case{number}"
         files = Files(self.root)
         for name, content in BASE["files"]:
             files.write(name, content)
@@ -120,25 +121,25 @@ class Case:
                     continue
                 own, _, kind, f, _ = decode(line)
                 if own != seq + 1:
-                    wrong.append("number %d after %d" % (own, seq))
+                    wrong.append(f"number {own} after {seq}")
                 seq = own
                 boots += kind == "B"
                 if kind == "I" and own > BASE["seq"]:
                     told.append((f[0], f[4]))
                     if f[1] <= 0:
-                        wrong.append("a key again: %s" % (f,))
+                        wrong.append(f"a key again: {f}")
         for _, ch, counts, _ in self.rig.ends:
             if (ch, counts) in told:
                 told.remove((ch, counts))
             else:
-                wrong.append("channel %d ran without an intent of its own" % ch)
+                wrong.append(f"channel {ch} ran without an intent of its own")
         if boots != 3:
-            wrong.append("%d boots" % boots)
+            wrong.append(f"{boots} boots")
         if not self.rig.ends:
             wrong.append("nothing ran afterwards")
         state = self.rig.engine.state
-        for c, channel in zip(state.channels, self.rig.data["channel"]):
-            if c.ring.used_ul(self.rig.now_s) > channel["cap_ul"]:
+        for i, c in enumerate(state.channels):
+            if c.ring.used_ul(self.rig.now_s) > self.rig.data["channel"][i]["cap_ul"]:
                 wrong.append("cap")
         if state.open or state.gap or state.foreign or state.fault:
             wrong.append("not at rest")

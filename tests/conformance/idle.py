@@ -1,9 +1,9 @@
 """Ten thousand polls with nothing to do, under a locked heap. Runs on the VM.
 
 A second at a time passes; each poll that comes before the engine's own `wake_s` is idle and runs
-under `micropython.heap_lock()`, where any allocation raises MemoryError. The others do work (a dose,
-a record an hour, tomorrow's table, a slice at a time) and run free. Every state is checked to be what
-its name says, before and after.
+under `micropython.heap_lock()`, where any allocation raises MemoryError. The others do work (a
+dose, a record an hour, a slice of tomorrow's table) and run free. What is printed shows that each
+state was what its name says.
 """
 
 import gc

@@ -18,7 +18,6 @@ from pathlib import Path
 
 import aliquot
 from aliquot_host.vm import Vm, compiled_text, device_files, squeezed
-
 from conformance.tank import canonical
 
 ROOT = Path(next(iter(aliquot.__path__))).parent
@@ -116,9 +115,11 @@ def resident() -> list[str]:
 
 def on_demand() -> list[str]:
     kept = resident()
-    modules = [f"aliquot.{part}.{p.stem}" for part in ("core", "store")
-               for p in sorted((ROOT / "aliquot" / part).glob("*.py")) if p.stem != "__init__"]  # fmt: skip
-    return [m for m in modules if m not in kept]
+    modules: list[str] = []
+    for part in ("core", "store"):
+        for path in sorted((ROOT / "aliquot" / part).glob("*.py")):
+            modules.append(f"aliquot.{part}.{path.stem}")
+    return [m for m in modules if m not in kept and not m.endswith("__init__")]
 
 
 def code_lines(module: str) -> int:
@@ -217,12 +218,18 @@ SLICES_MOST = 40
 def layout_peak(vm: Vm, date: int, channels: int = 8, doses: int = 144) -> tuple[int, int, int]:
     """Lay out one date in slices: (most bytes in use at once, most of them alive, slices)."""
     steps = [WARM, *(f"import {module}" for module in resident()), BUILD, drop(), LAYOUT]
-    steps += ["most = kept = 0", "gc.collect()", f"begin = gc.mem_alloc()\nsteps = table.steps({date})"]
+    steps += [
+        "most = kept = 0",
+        "gc.collect()",
+        f"begin = gc.mem_alloc()\nsteps = table.steps({date})",
+    ]
     for _ in range(SLICES_MOST):
         work = "if not found:\n    found = next(steps)\n    slices += 1\n    measure()"
         steps += [work, "gc.collect()", "settle()"]
     steps.append("print(most, kept, slices, min([len(t) for t in found.times]))")
-    most, kept, slices, least = (int(w) for w in vm.run(steps, board(channels, doses)).text.split()[-4:])
+    most, kept, slices, least = (
+        int(w) for w in vm.run(steps, board(channels, doses)).text.split()[-4:]
+    )
     if least != doses:
         raise ValueError(f"a channel got {least} of {doses} doses")
     return most, kept, slices

@@ -81,12 +81,12 @@ class Month:
     def _act(self, kind, fields, text):
         rig = self.rig
         state = rig.engine.state
+        fields = list(fields)
         if kind == "K":
-            sig = state.channels[fields[0]].cal_sig
-            fields = fields[:4] + (sig,) + fields[5:]
+            fields[4] = state.channels[fields[0]].cal_sig
         if kind == "D":
-            fields = fields[:4] + (rig.wall_s,) + fields[5:]
-        rig.engine.act(rig.now_s, kind, fields, text)
+            fields[4] = rig.wall_s
+        rig.engine.act(rig.now_s, kind, tuple(fields), text)
 
     def _outage(self):
         rig = self.rig
@@ -115,5 +115,4 @@ class Month:
 
 
 def digest(hash_):
-    return "".join(["%02x" % b for b in hash_.digest()])
-
+    return "".join([f"{b:02x}" for b in hash_.digest()])

@@ -1,9 +1,10 @@
-"""A small board for the tests that runs on both interpreters: real core and store, a counting motor.
+"""A small board for tests, on both interpreters: real core and store, a motor that only counts.
 
-`Rig` boots from the files of one folder (`files`: any object like `store.files.Files`), polls, runs the motor, loses power where it is told to and
-boots again. It keeps the truth apart from what the engine believes: wall time, powered time, and
-what each run gave. It imports the device's modules only, uses no clock and no random numbers of an
-interpreter, and judges nothing: `ends` and the files are there for a test to look at.
+`Rig` boots from the files of one folder (or of `files`: any object like `store.files.Files`),
+polls, runs the motor, loses power where it is told to and boots again. It keeps the truth apart
+from what the engine believes: wall time, powered time, and what each run gave. It imports the
+device's modules only, uses no clock and no random numbers of an interpreter, and judges nothing:
+`ends` and the files are there for a test to look at.
 """
 
 from aliquot.core import events
@@ -68,8 +69,9 @@ class Rig:
     def step(self, until_s, chance=None):
         """Poll once and do what it says, or sleep to the next poll, at most until `until_s`.
 
-        chance(ch, counts) is asked about each run: it returns (counts given, cause of an early end,
-        second at which the power goes or -1); Power is raised then. Returns whether a run ended.
+        chance(ch, counts) is asked about each run: it returns (counts given, cause of an early
+        end, second at which the power goes or -1); Power is raised then. Returns whether a run
+        ended.
         """
         job = self.engine.poll(self.now_s)
         self.polls += 1

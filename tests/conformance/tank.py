@@ -24,7 +24,7 @@ def canonical(channels=4, doses=24, ramp_days=0, start=9498, reservoir_ul=100000
         "tank": None,
         "channel": [_channel(i, doses, ramp_days, start, reservoir_ul) for i in range(channels)],
         "separate": [
-            {"channels": ["c%d" % i, "c%d" % (i + 1)], "seconds": SEPARATE_S}
+            {"channels": [f"c{i}", f"c{i + 1}"], "seconds": SEPARATE_S}
             for i in range(0, min(channels, 4) - 1, 2)
         ],
         "group": [],
@@ -37,7 +37,7 @@ def _channel(i, doses, ramp_days, start, size_ul):
     ramp = {"from_ul": 20000, "start_date": start, "days": ramp_days} if ramp_days else None
     reservoir = {"size_ul": size_ul, "dead_ul": 0, "low_pct": 10, "left_ul": size_ul}
     return {
-        "id": "c%d" % i,
+        "id": f"c{i}",
         "label": "",
         "liquid": "",
         "daily_ul": daily_ul,
@@ -55,7 +55,13 @@ def _channel(i, doses, ramp_days, start, size_ul):
         "run_most_s": 60,
         "grace_s": 1500,
         "calibration": {"counts": 12800 + i, "ul": 10020, "offset": 0},
-        "pump": {"output": i + 1, "kind": "stepper", "speed_cps": 500, "microsteps": 16, "reverse": 0},
+        "pump": {
+            "output": i + 1,
+            "kind": "stepper",
+            "speed_cps": 500,
+            "microsteps": 16,
+            "reverse": 0,
+        },
         "reservoir": reservoir if size_ul else None,
         "catch_up": {"raise_pct": 25, "max_age_s": 86400, "max_ul": 18000},
         "remind": {"calibration_days": 0, "calibration_ul": 0, "tubing_days": 0, "tubing_ul": 0},

@@ -1,8 +1,8 @@
 """The same cases print the same on CPython and on a real MicroPython."""
 
 import pytest
-from aliquot_host.vm import device_files
 
+from aliquot_host.vm import device_files
 from conformance.harness import FOLDER, on_cpython, on_vm
 
 NAMES = sorted(path.stem for path in FOLDER.glob("cases_*.py"))

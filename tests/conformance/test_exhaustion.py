@@ -42,7 +42,7 @@ def test_s26_memory_that_runs_out_anywhere_in_a_dose_leaves_the_motor_off_and_a_
     assert len(lines) == len(counts)
     failed = 0
     for n, line in zip(counts, lines, strict=True):
-        error, used, motor, runs, wrong = line.split(" ", 4)
+        error, used, motor, _, wrong = line.split(" ", 4)
         assert (wrong, motor) == ("[]", "-1"), f"{n} blocks: {line}"
         # Putting old segments away may fail and wait: a rotation needs no more than its start.
         assert error == "1" or rotate or n >= blocks, f"{n} blocks: {line}"
@@ -54,7 +54,13 @@ def test_s26_memory_that_runs_out_anywhere_in_a_dose_leaves_the_motor_off_and_a_
 
 
 def test_the_audit_finds_a_run_that_no_intent_announced(vm):
-    steps = ["import exhaust", "exhaust.prepare()", "c = exhaust.Case(1)", "c.give()", "c.restart()"]
+    steps = [
+        "import exhaust",
+        "exhaust.prepare()",
+        "c = exhaust.Case(1)",
+        "c.give()",
+        "c.restart()",
+    ]
     plant = "c.rig.ends.append(c.rig.ends[0])"
     lines = on_vm(vm, MODULES, [*steps, "c.report()", plant, "c.report()"]).text.splitlines()
     assert lines[0].endswith(" []")

@@ -1,9 +1,9 @@
 """S26 on CPython: MemoryError between any two bytecodes of core and store during a dose.
 
-No allocator can be made to fail here, so a trace raises in its stead: before step k of the device's
-code that the dose runs through, for every k, a step being a bytecode or, where a segment fills up, a
-line. Steps that ask for no memory are among them, so the cases are more than a board can meet.
-What libraries allocate inside is not among them; `test_exhaustion.py` adds that on the VM.
+No allocator can be made to fail here, so a trace raises in its stead: before step k of the
+device's code that the dose runs through, for every k, a step being a bytecode or, where a segment
+fills up, a line. Steps that ask for no memory are among them, so the cases are more than a board
+can meet. What libraries allocate inside is not among them; `test_exhaustion.py` adds that on the VM.
 """
 
 import os
@@ -11,16 +11,16 @@ import shutil
 import sys
 from pathlib import Path
 
-import aliquot
 import pytest
 
+import aliquot
 from conformance.harness import modules_here
 
 DEVICE = str(Path(next(iter(aliquot.__path__))).resolve())
 
 
 class Injector:
-    """While in force, counts the steps ("line" or "opcode") of device code; raises before step `at`."""
+    """Counts the steps ("line" or "opcode") of device code, and raises before step `at`."""
 
     def __init__(self, step, at):
         self.step = step

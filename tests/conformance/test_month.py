@@ -3,11 +3,9 @@
 import os
 
 from aliquot_host.vm import device_files
-
 from conformance.harness import on_cpython, on_vm, version_of
 
 MODULES = ["rig", "tank", "month"]
-
 
 
 def vm_steps(days, seed=1):
@@ -54,11 +52,14 @@ def test_another_seed_gives_another_journal(tmp_path, monkeypatch):
 
 
 def test_a_difference_planted_in_one_interpreter_changes_its_sum(vm, tmp_path, monkeypatch):
-    # One field of one kind of record, as a slip in a later version would.
-    path = "/lib/aliquot/core/records.py"
-    right = device_files(mpy=False)[path]
-    wrong = right.replace(b'if text:', b'if text or kind == "W":')
-    assert wrong != right
-    ours = cpython_month(tmp_path, monkeypatch, 29)
-    theirs = on_vm(vm, MODULES, vm_steps(29), {path: wrong}).text
+    # One count too many for one volume, as a slip in a later version would give.
+    path = "/lib/aliquot/core/amounts.py"
+    slip = b"""
+right = to_counts
+def to_counts(ul, counts, cal_ul, rem):
+    return right(ul, counts, cal_ul, rem) + (ul == 1521)
+"""
+    wrong = device_files(mpy=False)[path] + slip
+    ours = cpython_month(tmp_path, monkeypatch, 3)
+    theirs = on_vm(vm, MODULES, vm_steps(3), {path: wrong}).text
     assert theirs.splitlines()[-2] != ours.splitlines()[-1]

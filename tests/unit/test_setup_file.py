@@ -7,10 +7,10 @@ import json
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from set_ups import TOML, canonical, channel
 
 from aliquot.core import validate
 from aliquot_host import errors, paths, raw_file, resources, setup_file, toml_text
+from set_ups import TOML, canonical, channel
 
 TODAY = datetime.date(2026, 1, 1)
 GOLDEN = "tests/unit/golden"
@@ -257,7 +257,8 @@ def test_a_default_that_does_not_fit_is_told_as_one():
 
 
 @pytest.mark.parametrize(
-    ("slip", "meant"), [("daily_mls", "daily_ml"), ("daily_ul", "daily_ml, in mL"), ("dose", "doses")]
+    ("slip", "meant"),
+    [("daily_mls", "daily_ml"), ("daily_ul", "daily_ml, in mL"), ("dose", "doses")],
 )
 def test_a_slip_of_the_pen_is_told_with_the_field_that_was_meant(slip, meant):
     found = {problem.path: problem.advice for problem in problems(one(f"{slip} = 3"))}
@@ -298,7 +299,7 @@ CANONICAL = json.dumps(canonical()).encode()
         (b"", "the file", "Nothing in it belongs to a set-up"),
         (b"a = 1", "the file", "Nothing in it belongs to a set-up"),
         (b"\x89PNG\r\n\x1a\n\0", "the file", "save the file as UTF-8"),
-        (b'\xff\xfet\0i\0m\0e\0', "the file", "save the file as UTF-8"),
+        (b"\xff\xfet\0i\0m\0e\0", "the file", "save the file as UTF-8"),
         (TOML.encode() + b"\xe9", "the file", "Line 9 has bytes"),
         (TOML.encode()[:-9], "the file", "cannot be read as TOML"),
         (TOML.encode() + b"cap_ml = 56", "the file", "cannot be read as TOML"),
@@ -421,7 +422,18 @@ def any_toml_value():
 
 tables = st.dictionaries(
     st.sampled_from(
-        ["timezone", "channel", "tank", "separate", "group", "clock", "board", "tz", "version", "x"]
+        [
+            "timezone",
+            "channel",
+            "tank",
+            "separate",
+            "group",
+            "clock",
+            "board",
+            "tz",
+            "version",
+            "x",
+        ]
     ),
     any_toml_value(),
 )
@@ -439,7 +451,8 @@ def test_any_tables_of_toml_are_a_set_up_or_bad_input(raw):
 @given(
     st.integers(0, len(TOML) - 1),
     st.integers(0, 8),
-    st.binary(max_size=6) | st.sampled_from([b"[", b"{", b'"', b"=", b"\n", b"9" * 50, b"-", b"."]),
+    st.binary(max_size=6)
+    | st.sampled_from([b"[", b"{", b'"', b"=", b"\n", b"9" * 50, b"-", b"."]),
 )
 @settings(max_examples=150)
 def test_a_file_with_changed_bytes_is_a_set_up_or_bad_input(at, cut, added):

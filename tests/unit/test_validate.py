@@ -6,13 +6,13 @@ import json
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from set_ups import canonical, channel
 
 from aliquot.core import consistent, fields, survey, validate
 from aliquot.core.plan import day_ul
 from aliquot.core.setup import build, signature
 from aliquot.core.timetable import Timetable
 from aliquot_host import paths
+from set_ups import canonical, channel
 
 DATE = 9497  # 2026-01-01
 LISTED = [{"time_s": 28800, "ul": 3000}, {"time_s": 72000, "ul": 1500}]

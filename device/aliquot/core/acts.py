@@ -214,8 +214,6 @@ def release(engine: "Engine", now_s: int, scope: int, what: int = 0, request: in
             raise Refused("channel", ALL, len(engine.state.channels) - 1, "name the channel")
         if engine.state.open and engine.state.open[0] == scope:
             raise Refused("channel", scope, "at rest", "wait for the end of the run")
-    if what == 1 and scope == ALL:
-        raise Refused("channel", scope, "one channel", "say which line is back in place")
     engine.act(now_s, "h", (scope, what, request))
     return True
 

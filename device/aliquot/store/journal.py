@@ -54,6 +54,8 @@ class Journal:
             raise OSError(_IO)
         if self.size + len(line) > SEGMENT_MOST:
             self._roll()
+        if kind not in _DAILY:
+            from aliquot.core import fold  # noqa: F401 - where memory runs out, nothing is written
         size = self.size + len(line)
         self.size = SEGMENT_MOST  # until the write is known to be whole
         self.files.append(self.name, line)

@@ -251,14 +251,14 @@ def _written(text: str) -> proposals.Channel:
         for pair in rest:
             key, _, value = pair.strip().partition("=")
             if key not in readers:
-                raise ValueError(f"{key} is not a key: use {', '.join(KEYS)}")
+                raise ValueError(f"no key is called {key}: use {', '.join(KEYS)}")
             if key in found:
-                raise ValueError(f"{key} stands there twice")
+                raise ValueError(f"the key {key} stands there twice")
             found[key] = readers[key](value)
         if "daily_ml" not in found:
-            raise ValueError("daily_ml is missing")
+            raise ValueError("the key daily_ml is missing")
         if ("counts" in found) != ("ml" in found):
-            raise ValueError("counts and ml belong together")
+            raise ValueError("the keys counts and ml belong together")
     except ValueError as wrong:
         raise bad("--channel", text, advice=spelling.sentence(str(wrong))) from wrong
     channel = proposals.Channel(name, found.get("liquid", ""), found["daily_ml"])
