@@ -247,7 +247,8 @@ def _powered(
     if stop:
         steps.append(_stop_step(at, stop))
     if waiting:
-        steps += _fate(at, history, waiting)
+        then = Moment(archive, setups, history.name, waiting.seq - 1)
+        steps += _fate(then, history, waiting)
     else:
         steps.append(_around(at, history, on, asked))
     if not at.plan:
@@ -321,7 +322,9 @@ def _first_w(at: Moment, event: Passed) -> int:
 def _fate(at: Moment, history: History, event: Run | Passed) -> list[Step]:
     """What became of the dose that was due."""
     if isinstance(event, Passed):
-        return [row_step(at, event, None), *reason_steps(at, history, event, None)]
+        at.now_s = event.at_w - at.state.offset
+        due_w = due_of(at, event, *event.last)
+        return [row_step(at, event, None), *reason_steps(at, history, event, due_w)]
     why, records = delay(at, history, event.due_w, event.start_w)
     key = f"{date_text(event.date)}#{event.index}"
     due, start = local(event.due_w, at.zone), local(event.start_w, at.zone)

@@ -173,8 +173,8 @@ class Run:
     """One run of the pump: its intent, and what came of it.
 
     into: DOSE, TANK or CUP. date and index are those of a dose. ul, counts: as intended; got_ul,
-    given: as recorded. ending: done, partial, uncertain, or running where no outcome follows; end_w
-    is -1 where nobody knows when it ended.
+    given: as recorded. ending: done, partial, uncertain, or running where no outcome follows.
+    end_w is -1 where nobody knows when it ended.
     """
 
     seq: int

@@ -1,9 +1,16 @@
-"""Set-ups: the validator, what must fit together, the ladder of versions. Runs on both interpreters."""
+"""Set-ups: the validator, what must fit together, older versions. Runs on both interpreters."""
 
 from aliquot.core import fields, migrate, validate
 from aliquot.core.setup import build
 
 DATE = 9584  # 2026-03-29, a day of 23 hours in Berlin
+
+
+REMIND = {"calibration_days": 90, "calibration_ul": 0, "tubing_days": 365, "tubing_ul": 0}
+
+
+def pump(n):
+    return {"output": n, "kind": "stepper", "speed_cps": 500, "microsteps": 16, "reverse": 0}
 
 
 def channel(name, output, **changes):
@@ -26,12 +33,12 @@ def channel(name, output, **changes):
         "run_most_s": 22,
         "grace_s": 1800,
         "calibration": {"counts": 12800, "ul": 10020, "offset": 0},
-        "pump": {"output": output, "kind": "stepper", "speed_cps": 500, "microsteps": 16, "reverse": 0},
+        "pump": pump(output),
         "reservoir": {"size_ul": 2000000, "dead_ul": 0, "low_pct": 10, "left_ul": 2000000},
         "catch_up": {"raise_pct": 25, "max_age_s": 86400, "max_ul": 18250},
-        "remind": {"calibration_days": 90, "calibration_ul": 0, "tubing_days": 365, "tubing_ul": 0},
+        "remind": REMIND,
         "strength": None,
-    }  # fmt: skip
+    }
     made.update(changes)
     return made
 

@@ -27,3 +27,9 @@ def test_ten_thousand_idle_polls_allocate_nothing(vm, state):
 def test_a_poll_that_makes_a_list_is_found_out(vm):
     told = on_vm(vm, MODULES, ["import idle", "idle.planted()"]).text
     assert told.split() == ["planted", "True"]
+
+
+def test_the_steps_that_run_most_allocate_nothing(vm):
+    lines = on_vm(vm, ["rig", "tank", "hot"], ["import hot", "hot.main()"]).text.splitlines()
+    assert len(lines) == 13
+    assert [line for line in lines if not line.startswith("free ")] == ["asks year, month and day"]

@@ -3,7 +3,7 @@
 No allocator can be made to fail here, so a trace raises in its stead: before step k of the
 device's code that the dose runs through, for every k, a step being a bytecode or, where a segment
 fills up, a line. Steps that ask for no memory are among them, so the cases are more than a board
-can meet. What libraries allocate inside is not among them; `test_exhaustion.py` adds that on the VM.
+can meet. What libraries allocate inside is not among them: `test_exhaustion.py` adds that.
 """
 
 import os

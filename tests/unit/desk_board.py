@@ -39,11 +39,15 @@ class DeskBoard:
         events.boot(self.engine, self.now_s, cause)
 
     def adopt(self, loaded):
-        """The record of a set-up that is new to the board, every calibration and fill in it."""
+        """The record of a set-up; calibrations and fills count where the board has no others."""
         fields = [self.wall_w, 0, 0]
         for c, made in zip(loaded.data["channel"], loaded.setup.channels, strict=True):
             cal = c["calibration"]
-            fields += [1, cal["counts"], cal["ul"], cal["offset"], made.signature]
+            fields.append(1)
+            if c["id"] in self.state.ids:
+                fields += [0] * 6
+                continue
+            fields += [cal["counts"], cal["ul"], cal["offset"], made.signature]
             fields += [1 + c["reservoir"]["left_ul"] if c["reservoir"] else 0, 0]
         ids = " ".join(c["id"] for c in loaded.data["channel"])
         self.journal.put(self.now_s, "C", tuple(fields), f"{loaded.digest} {ids}")

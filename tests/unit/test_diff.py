@@ -196,7 +196,7 @@ def test_every_field_of_the_table_makes_a_difference(root):
         elif held is None:
             continue
         elif isinstance(held, list):
-            owner[path[-1]] = held[:-1] + ["other"]
+            owner[path[-1]] = [*held[:-1], "other"]
         else:
             owner[path[-1]] = held + "x"
         if path[-1] in silent(golden, path):

@@ -1,4 +1,4 @@
-"""The one table of fields: that it is whole, that both spellings follow from it, that help covers it."""
+"""The one table of fields: it is whole, both spellings follow from it, help covers it."""
 
 import re
 

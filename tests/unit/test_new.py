@@ -144,7 +144,7 @@ def test_a_file_is_never_written_over_unasked(tmp_path, capsys):
         ([*SCRIPT, "--channel", "alk,daily_ml=1.2345"], "at most 3 digits"),
         ([*SCRIPT, "--channel", "alk,daily_ml=9999"], "must be 0 to 2000 mL"),
         ([*SCRIPT, "--channel", "alk,daily_ml=1,daily_ml=2"], "twice"),
-        ([*SCRIPT, "--channel", "alk,daily_ml=1,colour=2"], "no key is called colour"),
+        ([*SCRIPT, "--channel", "alk,daily_ml=1,colour=2"], "o key is called colour"),
         ([*SCRIPT, "--channel", "alk,daily_ml=1,counts=2"], "belong together"),
         ([*SCRIPT, "--channel", "alk,daily_ml=1,counts=0,ml=1"], "counts"),
         ([*SCRIPT, "--channel", ALK, "--channel", ALK], "ids that differ"),

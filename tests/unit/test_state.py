@@ -24,6 +24,7 @@ from aliquot.core.ledger import (
     UNCERTAIN,
     USER,
 )
+from aliquot.core.runs import moved
 from aliquot.core.snapshot import dump
 from aliquot.core.state import State
 from hypothesis import given, settings
@@ -367,7 +368,7 @@ def test_s24_the_two_identities_hold_whatever_runs_and_misses_come(runs):
             add(state, 9, "M", 0, 3600, 0, 1, ul, 0, wish, min(owed, ul), ABSENT)
         else:
             up = min(wish, sum(c.owed[1::2])) if what else 0
-            counts = (2 * ((ul + up) * 12800 + c.rem) + 10000) // 20000
+            counts = max(1, (2 * ((ul + up) * 12800 + c.rem) + 10000) // 20000)
             if what == 3:
                 add(state, 9, "J", 0, ul, counts, TANK)
             else:
@@ -376,7 +377,7 @@ def test_s24_the_two_identities_hold_whatever_runs_and_misses_come(runs):
                 add(state, 9, "U", 0, 60)
             else:
                 got = max(-counts, extra)
-                short = max(0, ul - (counts + got) * 10000 // 12800 - 1)
-                add(state, 9, "O", 0, got, FAULT, min(owed, short) if what != 3 else 0)
+                short = max(0, ul - moved(state, counts + got)[0]) if got < 0 and what != 3 else 0
+                add(state, 9, "O", 0, got, FAULT, min(owed, short))
         check_books(state)
         assert len(c.owed) <= 8

@@ -444,6 +444,37 @@ def test_a_damaged_set_up_is_valid_or_has_problems_and_never_raises(data):
         assert validate.text(problem)
 
 
+@st.composite
+def extremes(draw):
+    """A set-up whose fields lie anywhere in their ranges, at the ends most of all."""
+    data = copy.deepcopy(EVERY)
+    data["channel"].append(channel("cal", 2))
+    data["tz"] = draw(
+        st.sampled_from(["UTC0", "<+1030>-10:30<+11>-11,M10.1.0,M4.1.0", "A1B,J60/-167,0/167"])
+        | st.just(data["tz"])
+    )
+    data["channel"][0]["at"] = draw(st.sampled_from([None, LISTED]))
+    rows = [
+        path
+        for path, row in paths.rows().items()
+        if row[2] not in ("text", "id", "ids", "word") and not path.startswith("channel.at")
+    ]
+    for path in draw(st.lists(st.sampled_from(rows), max_size=4)):
+        owner, key, _ = place(data, path)
+        _, _, unit, least, most, _ = paths.rows()[path]
+        step = fields.STEP_S.get(unit, 1)
+        inner = st.integers(least // step, most // step).map(lambda n, step=step: n * step)
+        owner[key] = draw(st.sampled_from([least, most]) | inner)
+    return data
+
+
+@given(extremes())
+def test_fields_at_the_ends_of_their_ranges_never_raise(data):
+    assert validate.shape(data) == []
+    for problem in validate.problems(data, DATE):
+        assert validate.text(problem)
+
+
 volumes = st.integers(100, 60000)
 
 

@@ -144,34 +144,36 @@ class Engine:
         if not state.quality:
             self.wake_s = wake
             return None
-        wall = now_s + state.offset
+        offset = state.offset
+        wall = now_s + offset
+        soon = wake + offset  # the wall second to be asked again at
         best, offer = -1, self.offer
         for ch, lane in enumerate(self.lanes):
-            cfg = self.setup.channels[ch]
             c = state.channels[ch]
-            if lane.due_w < 0 or wall > lane.until_w:
-                if not lanes.advance(self, ch, now_s):
-                    wake = now_s
+            if lane.due_w <= wall or c.owed:
+                cfg = self.setup.channels[ch]
+                if wall > lane.until_w and not lanes.advance(self, ch, now_s):
+                    soon = wall
                     continue
-            if c.owed:
-                if c.owed[0] + cfg.age_s <= wall:
-                    self.put(now_s, "L", (ch, c.owed[1]))
-                    wake = now_s
+                if c.owed:
+                    lapse = c.owed[0] + cfg.age_s
+                    if lapse <= wall:
+                        self.put(now_s, "L", (ch, c.owed[1]))
+                    soon = min(soon, max(wall, lapse))
+                if lane.due_w <= wall:
+                    if best >= 0 and lane.due_w <= self.lanes[best].due_w:
+                        soon = min(soon, wall + 1)
+                        continue
+                    again = self._wait(ch, now_s, wall)
+                    if again:
+                        soon = min(soon, max(wall + 1, again + offset), lane.until_w + 1)
+                    else:
+                        best, offer = ch, self.offer
                     continue
-                wake = min(wake, c.owed[0] + cfg.age_s - state.offset)
-            if lane.due_w > wall:
-                wake = min(wake, lane.due_w - state.offset)
-            elif best < 0 or lane.due_w > self.lanes[best].due_w:
-                again = self._wait(ch, now_s, wall)
-                if again:
-                    wake = min(wake, max(now_s + 1, again))
-                    wake = min(wake, lane.until_w + 1 - state.offset)
-                else:
-                    best, offer = ch, self.offer
-            else:
-                wake = min(wake, now_s + 1)
-        self.wake_s = wake
-        if wake <= now_s:
+            if lane.due_w < soon:
+                soon = lane.due_w
+        self.wake_s = soon - offset
+        if soon <= wall:
             return None
         if best >= 0:
             return self._start(best, offer, now_s)
@@ -229,7 +231,8 @@ class Engine:
         c = self.state.channels[ch]
         whole = day.ul(ch, lane.at)
         base = lanes.cut_ul(self, ch, day)
-        base -= lanes.trimmed_ul(self, ch, base)
+        if c.trim_n:
+            base -= lanes.trimmed_ul(self, ch, base)
         up = 0
         if base < cfg.least_ul:
             self.offer = (base, 0, whole - base, 0)
@@ -238,18 +241,22 @@ class Engine:
             up = min(base * cfg.raise_pct // 100, cfg.most_ul - base, sum(c.owed[1::2]))
             if c.over and day.totals[ch] < day_ul(cfg, lane.date, ()):
                 up = 0  # a lowered day is not raised
-            if up > 0:
+            up = max(0, up)
+            if up:
                 from aliquot.core import room
 
                 up = min(up, room.room_ul(self, ch, now_s))
                 forget("aliquot.core.room", "aliquot.core.layout")
         left = lanes.left_ul(self, ch, now_s)
         have = c.fill_ul - c.taken_ul - cfg.dead_ul if c.fill_ul >= 0 else left
-        up = max(0, min(up, left - base, have - base))
+        if up:
+            up = max(0, min(up, left - base, have - base))
         counts = self.counts(ch, base + up)
-        if up and run_s(counts, cfg.speed_cps) > cfg.run_most_s:
+        seconds = run_s(counts, cfg.speed_cps)
+        if up and seconds > cfg.run_most_s:
             up = 0
             counts = self.counts(ch, base)
+            seconds = run_s(counts, cfg.speed_cps)
         self.offer = (base + up, counts, whole - base, up)
         if base > left:
             lane.why = CAP
@@ -257,7 +264,7 @@ class Engine:
         if base > have:
             lane.why = EMPTY
             return now_s + cfg.grace_s
-        if base > cfg.most_ul or run_s(counts, cfg.speed_cps) > cfg.run_most_s:
+        if base > cfg.most_ul or seconds > cfg.run_most_s:
             lane.why = LIMIT
             return now_s + cfg.grace_s
         return 0
@@ -273,7 +280,8 @@ class Engine:
             lanes.skip(self, ch, ul, trim, now_s)
             self._next(lane, now_s)
             return None
-        lanes.flush(self, ch, now_s)
+        if lane.passed:
+            lanes.flush(self, ch, now_s)
         dates = lane.date - c.date
         self.put(now_s, "I", (ch, due - c.wm_w, lane.at, ul, counts, dates, trim, up))
         self._next(lane, now_s)
@@ -282,7 +290,7 @@ class Engine:
     def _next(self, lane: lanes.Lane, now_s: int) -> None:
         lane.at += 1
         lane.why = 0
-        lane.due_w = -1
+        lane.due_w = lane.until_w = -1
         self.wake_s = now_s
 
     def counts(self, ch: int, ul: int) -> int:

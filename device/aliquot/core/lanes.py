@@ -76,7 +76,7 @@ def _turn(engine: "Engine", lane: Lane, date: int) -> None:
     lane.date = date
     lane.at = 0
     lane.start_w = engine.setup.zone.day_start(date)
-    lane.due_w = -1
+    lane.due_w = lane.until_w = -1
 
 
 def _skim(engine: "Engine", ch: int, wall: int, now_s: int) -> bool:
@@ -197,9 +197,8 @@ def block(engine: "Engine", ch: int, wall: int) -> int:
     c = state.channels[ch]
     if state.gap or state.foreign:
         return LOST
-    for hold in (state.hold_w, c.hold_w):
-        if hold == 0 or hold > wall:
-            return HOLD
+    if state.hold_w == 0 or c.hold_w == 0 or state.hold_w > wall or c.hold_w > wall:
+        return HOLD
     if state.fault or c.fault:
         return FAULT
     if c.cup:

@@ -8,26 +8,30 @@ record means; `state.py` does that.
 
 from binascii import crc32
 
-from aliquot.core.seal import encode
+from aliquot.core.seal import line
 
-__all__ = ["check", "decode", "encode"]
 _PAD = (0,) * 12
 
 
-def check(line: bytes) -> bytes:
+def encode(seq: int, dt_s: int, kind: str, fields: "tuple[int, ...]", text: str = "") -> str:
+    """Return the line of a record as text, with its newline (see `seal.line`)."""
+    return line(seq, dt_s, kind, fields, text).decode()
+
+
+def check(found: bytes) -> bytes:
     """Return the body of a line (without its newline); ValueError when the CRC does not fit."""
-    body, _, crc = line.rpartition(b" ")
+    body, _, crc = found.rpartition(b" ")
     if not body or crc != b"%08x" % crc32(body):
         raise ValueError("checksum")
     return body
 
 
-def decode(line: bytes) -> tuple[int, int, str, tuple[int, ...], str]:
+def decode(found: bytes) -> tuple[int, int, str, tuple[int, ...], str]:
     """Return (sequence, delta in seconds, kind, fields, text) of a line without its newline.
 
     Twelve zeros stand behind the fields, for those left out. ValueError for anything damaged.
     """
-    head, _, text = str(check(line), "utf-8").partition(' "')
+    head, _, text = str(check(found), "utf-8").partition(' "')
     part = head.split(" ")
     if len(part) < 3:
         raise ValueError("too short")

@@ -23,7 +23,8 @@ def on_I(state: "State", f: "tuple[int, ...]", text: str) -> None:
     c.day_ul += base
     c.tot[PLANNED] += base + trim
     c.tot[SKIPPED] += trim
-    _settle(c, up)
+    if up:
+        _settle(c, up)
     c.rem += ul * c.cal_counts - (counts - c.cal_offset) * c.cal_ul
     state.open = (ch, ul, counts, DOSE, state.now_s, base, up)
 
@@ -49,14 +50,16 @@ def on_O(state: "State", f: "tuple[int, ...]", text: str) -> None:
         got, rem = moved(state, counts + f[1])
         if into != CUP:  # what the driver overran is taken off the next runs
             c.rem = rem if f[1] < 0 else c.rem - f[1] * c.cal_ul
-    if into == DOSE:
-        short = max(0, base - got)
-        back = max(0, min(got - base, up))
-        c.tot[SHORT] += short
-        c.tot[RAISED] += back
-        c.tot[LAPSED] += short - f[3] + up - back
-        c.tot[OVER] += max(0, got - ul)
-        _owe(c, c.wm_w, f[3])
+        if into == DOSE:
+            short = max(0, base - got)
+            back = max(0, min(got - base, up))
+            c.tot[SHORT] += short
+            c.tot[RAISED] += back
+            c.tot[LAPSED] += short - f[3] + up - back
+            c.tot[OVER] += max(0, got - ul)
+            _owe(c, c.wm_w, f[3])
+    elif up:
+        c.tot[RAISED] += up
     state.resets = state.resets + 1 if f[2] == RESET else 0
     _end(state, c, got, counts + f[1], state.now_s)
 

@@ -39,6 +39,8 @@ def dump(state: State) -> list[str]:
 
 def load(lines: list[str]) -> State:
     """Return the state of `dump`'s lines; ValueError where they are not such lines."""
+    if len(lines) < 2:
+        raise ValueError("lines")
     state = State()
     own, state.requests, state.dogs, state.faults, run = _split(lines[0], 5)
     _set(state, _STATE, own)
@@ -52,7 +54,7 @@ def load(lines: list[str]) -> State:
         own, over, owed, extra, faults, c.tot, ring = _split(line, 7)
         _set(c, _CHANNEL, own)
         _set(c, _LISTS, [over, owed, extra, faults])
-        if len(c.tot) != 12:
+        if len(c.tot) != 12 or len(ring) % 2 == 0:
             raise ValueError("totals")
         _fill(c.ring, ring, state.now_s)
         state.channels.append(c)

@@ -24,8 +24,11 @@ class Window:
 
     def add(self, now_s: int, end_s: int, ul: int) -> None:
         """Count `ul` with the age of `end_s`; what is older than a day at `now_s` leaves."""
-        self.total_ul = self.used_ul(now_s)
-        data = self.data = self.data[self._old(now_s) :]
+        data = self.data
+        old = self._old(now_s)
+        if old:
+            self.total_ul = self.used_ul(now_s)
+            data = self.data = data[old:]
         n = len(data)
         if n and (n == 2 * _PLACES or end_s - self.since_s < BUCKET_S):
             ul = min(ul, MOST_UL - data[n - 1])
@@ -49,6 +52,8 @@ class Window:
     def used_ul(self, now_s: int) -> int:
         """What may have entered in the 24 h of powered time before `now_s`; changes nothing."""
         used = self.total_ul
+        if not self.data or now_s - self.data[0] < _DAY_S:
+            return used
         for i in range(1, self._old(now_s), 2):
             used -= self.data[i]
         return used

@@ -6,7 +6,7 @@ rotating and tidying are `recover.py` and `keep.py`; no rule of dosing is looked
 """
 
 from aliquot.core.demand import forget
-from aliquot.core.seal import encode
+from aliquot.core import seal
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ class Journal:
         """
         state = self.state
         dt_s = now_s - state.now_s
-        line = encode(state.seq + 1, dt_s, kind, fields, text).encode()
+        line = seal.line(state.seq + 1, dt_s, kind, fields, text)
         if dt_s < 0 or len(line) > LINE_MOST or line.find(b"\n") + 1 != len(line):
             raise ValueError("record " + kind)
         if self.broken:
