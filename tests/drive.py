@@ -32,8 +32,7 @@ from aliquot.core.ledger import (
     SKIPPED,
 )
 from aliquot.core.plan import Channel, Setup
-from aliquot.core.records import decode
-from aliquot.core.seal import encode
+from aliquot.core.records import decode, encode
 from aliquot.core.snapshot import dump, load
 from aliquot.core.state import State
 from aliquot.core.zone import Zone

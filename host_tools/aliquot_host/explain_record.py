@@ -34,6 +34,8 @@ from aliquot_host.trail import Event, History, Passed, Run
 
 # A start within so many seconds is on time; the engine sees it the same way.
 ON_TIME_S = 5
+
+
 def recorded(
     archive: Archive,
     setups: Mapping[str, Loaded],
@@ -112,9 +114,7 @@ def start_step(at: Moment, history: History, run: Run) -> Step:
     return Step("start", text, (run.seq, *records), values)
 
 
-def delay(
-    at: Moment, history: History, due_w: int, start_w: int
-) -> tuple[str, tuple[int, ...]]:
+def delay(at: Moment, history: History, due_w: int, start_w: int) -> tuple[str, tuple[int, ...]]:
     """What can be told of why a dose did not start when it was due."""
     for gone in history.outages:
         if gone.from_w <= start_w and gone.until_w > due_w:
@@ -356,9 +356,7 @@ def row_step(at: Moment, event: Passed, due_w: int | None) -> Step:
     return Step("passed", text, (event.seq,), values)
 
 
-def reason_steps(
-    at: Moment, history: History, event: Passed, due_w: int | None
-) -> list[Step]:
+def reason_steps(at: Moment, history: History, event: Passed, due_w: int | None) -> list[Step]:
     """Why doses passed, with the records that show it and the numbers of that moment."""
     text, records = REASONS.get(event.reason, REASONS[0]), cause_records(at, event.reason)
     if event.reason == ledger.ABSENT:

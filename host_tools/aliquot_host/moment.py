@@ -136,9 +136,7 @@ def copy_of(state: State) -> State:
     return snapshot.load(snapshot.dump(state))
 
 
-def key_step(
-    at: Moment, date: int, index: int, revision: int, records: tuple[int, ...]
-) -> Step:
+def key_step(at: Moment, date: int, index: int, revision: int, records: tuple[int, ...]) -> Step:
     text = f"dose {date_text(date)}#{index} of {at.name}, revision {revision}: it can run once"
     values = {"date": date_text(date), "index": index, "revision": revision}
     return Step("key", text, records, values)

@@ -20,16 +20,21 @@ from matplotlib.figure import Figure
 from aliquot.core.decimals import date_text
 from aliquot.core.setup import build
 from aliquot_host import timetables
-from aliquot_host.happenings import digits, doses, ml
+from aliquot_host.happenings import doses, ml
 from aliquot_host.simulation import Outcome, hours_of
 from aliquot_host.story import day_text
 from aliquot_host.tank import Water
 
 # Stand-ins that no plot uses otherwise -> the page's names for them.
 INK, SOFT, FAINT, PAPER = "#010101", "#020202", "#030303", "#040404"
-NAMES = {INK: "--ink", SOFT: "--soft", FAINT: "--faint", PAPER: "--paper"}
 CHANNELS = tuple(f"#0a0a{i:02x}" for i in range(8))
-NAMES |= {colour: f"--c{i}" for i, colour in enumerate(CHANNELS)}
+NAMES = {
+    INK: "--ink",
+    SOFT: "--soft",
+    FAINT: "--faint",
+    PAPER: "--paper",
+    **{stand_in: f"--c{i}" for i, stand_in in enumerate(CHANNELS)},
+}
 WIDE, NARROW = 880, 360
 FONT = 11
 BARS_MOST = 62
@@ -74,7 +79,9 @@ class Plot:
     alt: str
 
 
-Draw = Callable[[Figure, bool], None]
+# matplotlib's own types are not whole; what it draws on is Any to a type checker.
+Draw = Callable[[Any, bool], None]
+LIBRARY: Any = matplotlib
 
 
 def colour(outcome: Outcome, name: str) -> str:
@@ -87,8 +94,8 @@ def both(name: str, heights: tuple[float, float], draw: Draw, alt: str) -> Plot:
     drawn: list[str] = []
     for wide, height in zip((True, False), heights, strict=True):
         salt = f"{name}-{'wide' if wide else 'narrow'}"
-        with matplotlib.rc_context({**STYLE, "svg.hashsalt": salt}):
-            figure = Figure(figsize=((WIDE if wide else NARROW) / 72, height / 72), dpi=72)
+        with LIBRARY.rc_context({**STYLE, "svg.hashsalt": salt}):
+            figure: Any = Figure(figsize=((WIDE if wide else NARROW) / 72, height / 72), dpi=72)
             FigureCanvasSVG(figure)
             draw(figure, wide)
             out = io.StringIO()
@@ -123,7 +130,7 @@ def ribbon(outcome: Outcome, date: int) -> Plot:
     start_w = zone.day_start(date)
     length = zone.day_start(date + 1) - start_w
 
-    def draw(figure: Figure, wide: bool) -> None:
+    def draw(figure: Any, wide: bool) -> None:
         ax = _axes(figure, wide, left=96 if wide else 12, bottom=26, top=8 if wide else 4)
         ax.set_xlim(-0.15, length / HOUR_S + 0.15)
         ax.set_ylim(len(lanes) - 0.06, -0.16 if wide else -0.3)
@@ -234,7 +241,7 @@ def delivered(outcome: Outcome) -> Plot:
     n = len(outcome.ids)
     x = [float(day.date) for day in outcome.days]
 
-    def draw(figure: Figure, wide: bool) -> None:
+    def draw(figure: Any, wide: bool) -> None:
         for row, name in enumerate(outcome.ids):
             ax = _panel(figure, wide, row, n)
             place = outcome.ids.index(name)
@@ -269,7 +276,7 @@ def water(outcome: Outcome) -> Plot:
     """A panel a value of the water: hour by hour, in the band of each date."""
     shown = outcome.waters
 
-    def draw(figure: Figure, wide: bool) -> None:
+    def draw(figure: Any, wide: bool) -> None:
         for row, one in enumerate(shown):
             ax = _panel(figure, wide, row, len(shown))
             own = _raiser(outcome, one)
@@ -326,7 +333,7 @@ def reservoirs(outcome: Outcome) -> Plot:
     names = [name for name in outcome.ids if any(name in left for left in outcome.left)]
     x = [day.date + 1.0 for day in outcome.days]
 
-    def draw(figure: Figure, wide: bool) -> None:
+    def draw(figure: Any, wide: bool) -> None:
         for row, name in enumerate(names):
             ax = _panel(figure, wide, row, len(names))
             own = colour(outcome, name)
@@ -362,7 +369,7 @@ def _heights(n: int) -> tuple[float, float]:
     return 96.0 * n + 30, 92.0 * n + 30
 
 
-def _axes(figure: Figure, wide: bool, left: float, bottom: float, top: float) -> Any:
+def _axes(figure: Any, wide: bool, left: float, bottom: float, top: float) -> Any:
     """One axes with margins in pixels."""
     width, height = (float(v) * 72 for v in figure.get_size_inches())
     right = 14 if wide else 16
@@ -370,7 +377,7 @@ def _axes(figure: Figure, wide: bool, left: float, bottom: float, top: float) ->
     return figure.add_axes(box)
 
 
-def _panel(figure: Figure, wide: bool, row: int, n: int) -> Any:
+def _panel(figure: Any, wide: bool, row: int, n: int) -> Any:
     """One of `n` panels above each other, margins in pixels."""
     width, height = (float(v) * 72 for v in figure.get_size_inches())
     each = (height - 30) / n
@@ -403,5 +410,3 @@ def _tick(date: int, days: int) -> str:
     text = date_text(date)
     return text[:7] if days > 400 else day_text(date).split(" ", 1)[1][:6].strip()
 
-
-__all__ = ["Plot", "delivered", "digits", "reservoirs", "ribbon", "value_text", "water"]

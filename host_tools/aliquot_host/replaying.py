@@ -226,4 +226,3 @@ def _running(state: State) -> Mapping[str, object] | None:
         "counts": counts,
         "into": words.get(into, "cup"),
     }
-

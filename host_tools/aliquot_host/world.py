@@ -61,6 +61,8 @@ LATER_S = 300
 # A cup is read, and the line put back, this long after the run.
 CUP_S = 180
 TABLES_KEPT = 16
+# A desk has room for the whole history, so that `replay` and `why` see all of it.
+SEGMENTS_KEPT = 100000
 # A pump's delivery differs from its calibration, wears by the litre, is read off by eye: shares.
 DIFFERS, WEARS, MISREAD = 0.01, 0.01, 0.003
 INTO = ("dose", "tank", "cup")
@@ -203,6 +205,7 @@ class Board:
         self, files: MemoryFiles, setup: Setup, boot_w: int, cause: int, notice: Notice
     ) -> None:
         self.journal, self.findings = open_journal(files, all_lost)
+        self.journal.kept = SEGMENTS_KEPT
         self.boot_w = boot_w
         self.boot_s = self.journal.state.now_s
         self.zero_w = boot_w - self.boot_s

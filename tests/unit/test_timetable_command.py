@@ -172,9 +172,7 @@ def test_a_board_with_a_new_journal_gives_exactly_these_doses():
         ("2026-03-29T13:30:00Z", "Pacific/Auckland", "2026-03-30"),
     ],
 )
-def test_without_a_date_it_shows_today_where_the_tank_stands(
-    tmp_path, capsys, moment, zone, date
-):
+def test_without_a_date_it_shows_today_where_the_tank_stands(tmp_path, capsys, moment, zone, date):
     file = tmp_path / "tank.toml"
     file.write_text(TANK.replace("Europe/Berlin", zone))
     with freeze_time(moment):

@@ -25,17 +25,17 @@ class Window:
     def add(self, now_s: int, end_s: int, ul: int) -> None:
         """Count `ul` with the age of `end_s`; what is older than a day at `now_s` leaves."""
         data = self.data
-        old = self._old(now_s)
-        if old:
+        if data and now_s - data[0] >= _DAY_S:
             self.total_ul = self.used_ul(now_s)
-            data = self.data = data[old:]
+            data = self.data = data[self._old(now_s) :]
         n = len(data)
-        if n and (n == 2 * _PLACES or end_s - self.since_s < BUCKET_S):
+        if n and (end_s - self.since_s < BUCKET_S or n == 2 * _PLACES):
             ul = min(ul, MOST_UL - data[n - 1])
             data[n - 1] += ul
             data[n - 2] = max(data[n - 2], end_s)
         else:
-            ul = min(ul, MOST_UL)
+            if ul > MOST_UL:
+                ul = MOST_UL
             data.append(end_s)
             data.append(ul)
             self.since_s = end_s

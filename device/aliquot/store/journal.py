@@ -28,6 +28,8 @@ class Journal:
     that failed to put the oldest segments away: nothing is lost, but the flash fills.
     """
 
+    kept = 0  # segments to keep; 0 is what a board's flash is meant for, see `keep.py`
+
     def __init__(
         self, files: "Files", state: "State", number: int = 0, size: int = SEGMENT_MOST
     ) -> None:
@@ -48,22 +50,24 @@ class Journal:
         state = self.state
         dt_s = now_s - state.now_s
         line = seal.line(state.seq + 1, dt_s, kind, fields, text)
-        if dt_s < 0 or len(line) > LINE_MOST or line.find(b"\n") + 1 != len(line):
+        n = len(line)
+        if dt_s < 0 or n > LINE_MOST or "\n" in text:
             raise ValueError("record " + kind)
         if self.broken:
             raise OSError(_IO)
-        if self.size + len(line) > SEGMENT_MOST:
+        if self.size + n > SEGMENT_MOST:
             self._roll()
-        if kind not in _DAILY:
+        rare = kind not in _DAILY
+        if rare:
             from aliquot.core import fold  # noqa: F401 - where memory runs out, nothing is written
-        size = self.size + len(line)
+        size = self.size + n
         self.size = SEGMENT_MOST  # until the write is known to be whole
         self.files.append(self.name, line)
         self.size = size
         self.broken = True  # until the fold is known to be whole; only a new start mends it
         state.apply(dt_s, kind, fields + _PAD, text)
         self.broken = False
-        if kind not in _DAILY:
+        if rare:
             forget("aliquot.core.fold")
 
     def _roll(self) -> None:

@@ -101,7 +101,7 @@ def _tidy(journal: "Journal") -> None:
     files = journal.files
     try:
         old = [n for n in numbers(files) if n < journal.number - 1]
-        for number in old[: max(0, len(old) + 2 - SEGMENTS_KEPT)][:_A_TIME]:
+        for number in old[: max(0, len(old) + 2 - (journal.kept or SEGMENTS_KEPT))][:_A_TIME]:
             put_away(files, number)
         for family, kept in (("a", ACT_FILES_KEPT), ("d", DAY_FILES_KEPT)):
             for number in numbers(files, family)[:-kept][:_A_TIME]:

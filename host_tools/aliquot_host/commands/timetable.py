@@ -35,9 +35,7 @@ NUMBERS = ("dose", "mL", "counts", "run s")
     type=click.Path(path_type=Path),
     help="Write the doses into a calendar file besides (iCalendar, RFC 5545).",
 )
-def command(
-    file: Path, since: str | None, days: int, as_json: bool, ics: Path | None
-) -> None:
+def command(file: Path, since: str | None, days: int, as_json: bool, ics: Path | None) -> None:
     """List the doses that set-up FILE plans: local time, volume, counts and run time.
 
     The counts are those of a board that starts the first date with no remainder and gives every

@@ -39,9 +39,7 @@ SHOWN_MOST = 4
     help="The set-up that a journal was made with; may be given several times.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
-def command(
-    source: Path, channel: str, key: str, files: tuple[Path, ...], as_json: bool
-) -> None:
+def command(source: Path, channel: str, key: str, files: tuple[Path, ...], as_json: bool) -> None:
     """Explain one dose of CHANNEL, from the day's volume to the counts.
 
     With a set-up FILE: the dose as it is planned. With a JOURNAL (a folder of segments, one
@@ -112,8 +110,9 @@ def is_journal(source: Path) -> bool:
     """Whether a path is a journal rather than a set-up: a folder, or something with an opening."""
     if source.is_dir() or SEGMENT.fullmatch(source.name):
         return True
-    if not source.is_file():
-        return False
+    if not source.exists():
+        advice = "There is no such file or folder: look at its name and place."
+        raise errors.bad(str(source), advice=advice)
     with source.open("rb") as file:
         return archive.HEAD in file.read(LOOK_BYTES)
 

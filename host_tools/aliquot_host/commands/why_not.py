@@ -30,9 +30,7 @@ from aliquot_host.trail import history_of, known_ids
     help="The set-up that a journal was made with; may be given several times.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
-def command(
-    source: Path, channel: str, time: str, files: tuple[Path, ...], as_json: bool
-) -> None:
+def command(source: Path, channel: str, time: str, files: tuple[Path, ...], as_json: bool) -> None:
     """Explain why CHANNEL gave nothing at TIME, or show that it did.
 
     TIME is local time at the tank, such as 2026-03-29T14:05, or ends in Z or +02:00; without
