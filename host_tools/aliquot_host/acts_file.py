@@ -183,7 +183,7 @@ def _calibrate(world: World, name: str, v: Values) -> str:
     acts.calibrate(
         world.engine(), world.now_s(), world.channel(name), v["counts"], v["ml"], v["offset"]
     )
-    return f"{name}: calibrated, {v['counts']} counts moved {ml(v['ml'])}"
+    return f"{name}: calibrated, {v['counts']:,} counts moved {ml(v['ml'])}"
 
 
 def _tubing(world: World, name: str, v: Values) -> str:

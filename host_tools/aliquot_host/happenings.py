@@ -102,7 +102,7 @@ def _outcome(name: str, f: tuple[int, ...], state: State) -> tuple[str, str, dic
     if f[1] >= 0:
         return "", "", {}
     cause = {FAULT: "the motor ended", RESET: "the board started anew"}.get(f[2], "the run ended")
-    text = f"{name}: {cause} {-f[1]} counts short"
+    text = f"{name}: {cause} {-f[1]:,} counts short"
     return "partial", text + (f"; {ml(f[3])} owed" if f[3] else ""), {"owed_ul": f[3]}
 
 
@@ -122,7 +122,7 @@ def _fault(name: str, f: tuple[int, ...], state: State) -> tuple[str, str, dict[
 
 def _extra(name: str, f: tuple[int, ...], state: State) -> tuple[str, str, dict[str, int]]:
     if f[3] == CUP:
-        return "cup", f"{name}: {f[2]} counts run into a cup", {"ul": f[1]}
+        return "cup", f"{name}: {f[2]:,} counts run into a cup", {"ul": f[1]}
     return "extra", f"{name}: {ml(f[1])} given besides the plan", {"ul": f[1]}
 
 

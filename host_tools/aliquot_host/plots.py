@@ -11,6 +11,7 @@ import dataclasses
 import io
 import re
 from collections.abc import Callable
+from math import nan
 from typing import Any
 
 import matplotlib
@@ -36,7 +37,7 @@ NAMES = {
     **{stand_in: f"--c{i}" for i, stand_in in enumerate(CHANNELS)},
 }
 WIDE, NARROW = 880, 360
-FONT = 11
+FONT = 12.5
 BARS_MOST = 62
 HOURLY_MOST = 100
 HOUR_S = 3600
@@ -225,8 +226,7 @@ def _clock_axis(ax: Any, outcome: Outcome, date: int, step: int) -> None:
             x = (at_w - start_w) / HOUR_S
             ax.axvline(x, color=INK, linewidth=1, linestyle=(0, (2, 2)))
             said = f"{_hm(at_w + before)} becomes {_hm(at_w + after)}"
-            low, _ = ax.get_ylim()
-            ax.text(x + 0.12, low - 0.02, said, va="bottom", ha="left", fontsize=FONT - 1)
+            ax.text(x + 0.12, 0.13, said, va="bottom", ha="left", fontsize=FONT - 1)
 
 
 def _hm(wall_s: int) -> str:
@@ -245,9 +245,9 @@ def delivered(outcome: Outcome) -> Plot:
         for row, name in enumerate(outcome.ids):
             ax = _panel(figure, wide, row, n)
             place = outcome.ids.index(name)
-            planned = [day.planned_ul[place] / 1000 for day in outcome.days]
+            planned = [day.planned_ul[place] / 1000 or nan for day in outcome.days]
             commanded = [day.commanded_ul[place] / 1000 for day in outcome.days]
-            true = [day.true_ul[place] / 1000 for day in outcome.days]
+            true = [day.true_ul[place] / 1000 or nan for day in outcome.days]
             own = colour(outcome, name)
             if len(x) <= BARS_MOST:
                 ax.bar(x, commanded, width=0.72, color=own, alpha=0.45, linewidth=0)
@@ -259,7 +259,8 @@ def delivered(outcome: Outcome) -> Plot:
                 ax.fill_between(x, commanded, step="mid", color=own, alpha=0.45, linewidth=0)
                 ax.plot(x, planned, drawstyle="steps-mid", color=INK, linewidth=0.8)
                 ax.plot(x, true, drawstyle="steps-mid", color=own, linewidth=0.8)
-            ax.set_ylim(0, 1.12 * max([*planned, *commanded, *true, 0.001]))
+            tops = [value for value in (*planned, *commanded, *true) if value == value]
+            ax.set_ylim(0, 1.12 * max([*tops, 0.001]))
             ax.set_title(f"{outcome.label(name)}, mL a day")
             _date_axis(ax, outcome, wide, row == n - 1)
 
@@ -338,20 +339,27 @@ def reservoirs(outcome: Outcome) -> Plot:
             ax = _panel(figure, wide, row, len(names))
             own = colour(outcome, name)
             points = [
-                (d, left[name]) for d, left in zip(x, outcome.left, strict=True) if name in left
+                (day, left[name])
+                for day, left in zip(x, outcome.left, strict=True)
+                if name in left
             ]
-            days = [d for d, _ in points]
-            counted = [both_[0] / 1000 for _, both_ in points]
-            true = [both_[1] / 1000 for _, both_ in points]
+            for at_w, filled, before, after in outcome.world.fills:
+                if filled == name:
+                    at = date_of(outcome, at_w)
+                    points += [(at, before), (at + 0.001, after)]
+            points.sort(key=lambda point: point[0])
+            days = [day for day, _ in points]
+            counted = [left[0] / 1000 for _, left in points]
+            true = [left[1] / 1000 for _, left in points]
             ax.fill_between(days, counted, color=own, alpha=0.22, linewidth=0)
             ax.plot(days, counted, color=own, linewidth=1.4)
             ax.plot(days, true, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
             low = next((c.low_ul for c in outcome.world.setup.channels if c.id == name), 0)
             if low:
                 ax.axhline(low / 1000, color=INK, linewidth=0.9, linestyle=(0, (5, 3)))
-                ax.text(x[0] - 0.6, low / 1000, " low", va="bottom", fontsize=FONT - 1)
+                ax.text(x[-1], low / 1000, "low ", va="bottom", ha="right", fontsize=FONT - 1)
             ax.set_ylim(0, 1.12 * max([*counted, *true, low / 1000, 0.001]))
-            ax.set_title(f"{outcome.label(name)}, mL left at midnight")
+            ax.set_title(f"{outcome.label(name)}, mL left")
             _date_axis(ax, outcome, wide, row == len(names) - 1, offset=0.0)
 
     words = [
@@ -365,8 +373,14 @@ def reservoirs(outcome: Outcome) -> Plot:
 # Shared
 
 
+def date_of(outcome: Outcome, at_w: int) -> float:
+    """A true time as a date and its fraction."""
+    date = outcome.zone.date_of(at_w)
+    return date + (at_w - outcome.zone.day_start(date)) / 86400
+
+
 def _heights(n: int) -> tuple[float, float]:
-    return 96.0 * n + 30, 92.0 * n + 30
+    return 108.0 * n + 30, 104.0 * n + 30
 
 
 def _axes(figure: Any, wide: bool, left: float, bottom: float, top: float) -> Any:
@@ -383,7 +397,7 @@ def _panel(figure: Any, wide: bool, row: int, n: int) -> Any:
     each = (height - 30) / n
     left, right = (46, 12) if wide else (38, 8)
     bottom = 26 + (n - 1 - row) * each
-    box = (left / width, bottom / height, 1 - (left + right) / width, (each - 28) / height)
+    box = (left / width, bottom / height, 1 - (left + right) / width, (each - 32) / height)
     ax: Any = figure.add_axes(box)
     ax.grid(axis="y")
     ax.locator_params(axis="y", nbins=4)
@@ -408,5 +422,7 @@ def _date_axis(ax: Any, outcome: Outcome, wide: bool, last: bool, offset: float 
 
 def _tick(date: int, days: int) -> str:
     text = date_text(date)
-    return text[:7] if days > 400 else day_text(date).split(" ", 1)[1][:6].strip()
-
+    if days > 400:
+        return text[:7]
+    _, day, month = day_text(date).split(" ")
+    return f"{day} {month[:3]}"

@@ -1,8 +1,8 @@
 """A rehearsal as one page for people: self-contained HTML that asks no network for anything.
 
-It reads an outcome and shows it; nothing is worked out here that the outcome does not say. The same
-outcome gives the same bytes. What it writes begins with a mark by which it is known again, and it
-writes over nothing else.
+It reads an outcome and shows it; nothing is worked out here that the outcome does not say. The
+same outcome gives the same bytes. What it writes begins with a mark by which it is known again,
+and it writes over nothing else.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from aliquot_host.simulation import Outcome
 BEATS_MOST = 300
 MARK = "<!doctype html>\n<!-- aliquot {kind} report -->\n"
 
-CUT = """Counting steps is not measuring flow. Everything here that the board believes, it believes \
-because it told a motor to turn; of the following it would notice nothing."""
+CUT = """Counting steps is not measuring flow. What the board believes, it believes because it \
+told a motor to turn; of the following it would notice nothing."""
 LIMITS = (
     ("A blocked or pinched line", "weigh or measure a cup now and then, and test the water"),
     ("Air in the line", "prime it after every change, and look at it"),
@@ -102,15 +102,18 @@ def _head(outcome: Outcome, title: str) -> str:
     data = outcome.world.setups[0][1]
     tank = f" in {data['tank']['volume_ml'] / 1000:g} litres" if data["tank"] else ""
     n = len(outcome.ids)
-    channels = "one channel" if n == 1 else f"{n} channels"
     when = f"{story.day_text(first, year=True)} to {story.day_text(last, year=True)}"
     broken = bool(outcome.world.violations)
+    lead = (
+        f"{days.capitalize()}, {when}, {data['timezone']}."
+        f" {_many(n, 'channel').capitalize()}{tank}, {_many(outcome.outages, 'power cut')},"
+        f" seed {outcome.seed}. Nothing here was dosed: the engine of the board ran in a small"
+        " made-up world."
+    )
+    word, look = ("Broken", "bad") if broken else ("Held", "good")
     return (
         f'<header>\n<p class="brand">Aliquot <span>rehearsal</span></p>\n<h1>{_esc(title)}</h1>\n'
-        f'<p class="lead">{days.capitalize()}, {when}, {_esc(data["timezone"])}. {channels.capitalize()}{tank}, '
-        f"{_many(outcome.outages, 'power cut')}, seed {outcome.seed}. Nothing here was dosed: the engine of the "
-        "board ran in a small made-up world.</p>\n"
-        f'<p class="verdict {"bad" if broken else "good"}"><b>{"Broken" if broken else "Held"}</b> '
+        f'<p class="lead">{_esc(lead)}</p>\n<p class="verdict {look}"><b>{word}</b> '
         f"{_esc(simulation.verdict(outcome))}</p>\n</header>"
     )
 
@@ -130,13 +133,15 @@ def _figures(outcome: Outcome) -> str:
     cards = [
         (
             f"{100 * commanded / planned:.1f} %" if planned else "0",
-            f"of what was planned was commanded: {ml(commanded)} of {ml(planned)}, extras among it.",
+            f"of what was planned was commanded: {ml(commanded)} of {ml(planned)},"
+            " extras among it.",
         ),
         *_cards(outcome),
     ]
     most = max(planned, commanded, true, 1)
     bars = "".join(
-        f'<div><dt>{name}</dt><dd><i style="width:{100 * ul / most:.2f}%"></i><b>{ml(ul)}</b></dd></div>'
+        f'<div><dt>{name}</dt><dd><i style="width:{100 * ul / most:.2f}%"></i>'
+        f"<b>{ml(ul)}</b></dd></div>"
         for name, ul in (("planned", planned), ("commanded", commanded), ("truly given", true))
     )
     items = "".join(f"<li><b>{_esc(n)}</b> {_esc(text)}</li>" for n, text in cards)
@@ -149,7 +154,7 @@ def _figures(outcome: Outcome) -> str:
 def _cards(outcome: Outcome) -> Iterable[tuple[str, str]]:
     world = outcome.world
     runs = [run for run in world.runs if run.into == "dose"]
-    passed = {kind: 0 for kind in ("missed", "refused", "skipped")}
+    passed = dict.fromkeys(("missed", "refused", "skipped"), 0)
     for one in world.passed:
         passed[one.kind] += one.doses
     yield (
@@ -326,9 +331,10 @@ def _foot(outcome: Outcome) -> str:
     items = "".join(f"<li>{_esc(one)}</li>" for one in CAUTIONS)
     digest = outcome.loaded.digest[:12]
     return (
-        f'<footer>\n<h2>Before a pump moves</h2>\n<ul>{items}</ul>\n<p class="made">Made by aliquot '
-        f"{_esc(__version__)}; set-up {digest}, seed {outcome.seed}. The same set-up, acts and seed"
-        " give this page again, to the byte.</p>\n</footer>"
+        f"<footer>\n<h2>Before a pump moves</h2>\n<ul>{items}</ul>\n"
+        f'<p class="made">Made by aliquot {_esc(__version__)}; set-up {digest}, seed'
+        f" {outcome.seed}. The same set-up, acts and seed give this page again, to the byte.</p>\n"
+        "</footer>"
     )
 
 
@@ -368,7 +374,8 @@ p{margin:0 0 .8rem;max-width:46rem}
 header{padding:2.2rem 0 1.4rem;margin-bottom:1.8rem;position:relative}
 header::after{content:"";position:absolute;left:0;right:0;bottom:0;height:14px;
 border-bottom:1.5px solid var(--ink);background:
-repeating-linear-gradient(90deg,var(--ink) 0 1.5px,transparent 1.5px 100px) 0 0/100% 14px no-repeat,
+repeating-linear-gradient(90deg,var(--ink) 0 1.5px,transparent 1.5px 100px) 0 0/100% 14px
+no-repeat,
 repeating-linear-gradient(90deg,var(--ink) 0 1px,transparent 1px 50px) 0 5px/100% 9px no-repeat,
 repeating-linear-gradient(90deg,var(--soft) 0 1px,transparent 1px 10px) 0 9px/100% 5px no-repeat}
 .brand{margin:0;font-weight:600;color:var(--mark)}
@@ -406,7 +413,7 @@ thead th{border-bottom:1.5px solid var(--ink);font-size:.85rem;font-weight:600}
 .sums td,.sums thead th:not(:first-child){text-align:right;padding:.4rem .25rem}
 .sums thead th{vertical-align:bottom;line-height:1.25}
 .sums{font-size:.92rem}
-.sums tbody th{font-weight:600}
+.sums tbody th{font-weight:600;white-space:nowrap}
 .sums i{display:inline-block;width:.7rem;height:.7rem;margin-right:.45rem;border-radius:2px}
 .none{color:var(--soft)}
 .limits div{display:grid;grid-template-columns:17rem 1fr;gap:.2rem 1rem;padding:.4rem 0;

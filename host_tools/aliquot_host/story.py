@@ -155,7 +155,7 @@ class _Teller:
     def _sum(self, passed: list[Event]) -> str:
         """How much did not run, channel by channel: the beginning of a sentence."""
         counts: dict[str, int] = {}
-        for event in passed:
+        for event in sorted(passed, key=lambda event: self.outcome.ids.index(event.channel)):
             counts[self._name(event)] = counts.get(self._name(event), 0) + event.doses
         ul = sum(event.ul for event in passed)
         number = sum(counts.values())
@@ -188,7 +188,8 @@ class _Teller:
             lambda event: event.kind == "outage" or event.at_w > first.at_w + 12 * HOUR_S,
         )
         sums: dict[str, int] = {}
-        for event in (first, *near):
+        lapsed = sorted((first, *near), key=lambda e: self.outcome.ids.index(e.channel))
+        for event in lapsed:
             sums[self._name(event)] = sums.get(self._name(event), 0) + event.ul
         parts = [f"{ml(ul)} of {name}" for name, ul in sums.items()]
         return f"What was owed is too old now and lapses: {listed(parts)}."

@@ -268,6 +268,8 @@ class World:
         self.violations: list[dict[str, object]] = []
         self.records = 0
         self.gone: dict[str, list[int]] = {}
+        # Refills: when, which, and what was left before and after, as `left` tells it.
+        self.fills: list[tuple[int, str, tuple[int, float], tuple[int, float]]] = []
         # What the looking on needs to remember.
         self.seq = 0
         self.key = (0, 0, 0)
@@ -530,7 +532,7 @@ class World:
         counts = min(counts or cfg.cal[0], cfg.run_most_s * cfg.speed_cps)
         acts.cup_run(self.engine(), self.now_s(), ch, counts)
         self.cups[self.places[ch]] = True
-        return f"{name}: a calibration run of {counts} counts into a cup is asked for"
+        return f"{name}: a calibration run of {counts:,} counts into a cup is asked for"
 
     def _cup(self, place: int, given: int, true_ul: float, ended: str) -> None:
         if ended != "cut" and self.cups.pop(place, False):
@@ -548,7 +550,7 @@ class World:
         acts.calibrate(engine, now_s, ch, given, ul, min(offset, given - 1))
         now = ul / max(1, given - offset)
         change = f", {100 * (now / was - 1):+.1f} % against before" if was else ""
-        return f"{name}: the cup held {happenings.ml(ul)} after {given} counts{change}"
+        return f"{name}: the cup held {happenings.ml(ul)} after {given:,} counts{change}"
 
     def give_up_cup(self, place: int) -> str:
         """After a cut in a calibration run the line goes back, and nothing was measured."""
@@ -558,8 +560,10 @@ class World:
     def refill(self, name: str, ul: int) -> str:
         """The keeper fills a container up to a mark and says so."""
         ch = self.channel(name)
+        before = self.left().get(name, (0, 0.0))
         acts.refill(self.engine(), self.now_s(), ch, ul)
         self.pumps[self.places[ch]].left_ul = float(ul)
+        self.fills.append((self.now_w, name, before, (ul, float(ul))))
         return f"{name}: the container is filled to {happenings.ml(ul)}"
 
     def new_tubing(self, name: str) -> str:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aliquot.core import demand, snapshot
+from aliquot.core import demand, seal, snapshot
 from aliquot.core.records import decode
 from aliquot.store import journal, keep, segment
 from aliquot.store.files import Files
@@ -257,7 +257,7 @@ def test_memory_that_runs_out_leaves_the_state_and_the_next_record_goes_on(where
 
     with monkeypatch.context() as patch:
         target = {
-            "encode": (journal, "encode"),
+            "encode": (seal, "line"),
             "append": (files, "append"),
             "opening": (keep, "opening"),
             "read back": (files, "read"),

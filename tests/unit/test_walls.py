@@ -42,7 +42,7 @@ ON_DEMAND = {
     "store": {"config", "keep", "recover", "segment"},
 }
 # Pure, and present on CPython and MicroPython.
-PURE = {"array", "binascii", "hashlib", "json", "micropython"}
+PURE = {"array", "binascii", "hashlib", "json", "micropython", "sys"}
 MAY_IMPORT = {
     "core": PURE | {"aliquot.core"},
     "store": PURE | {"aliquot.core", "aliquot.store", "errno", "os", "sys"},

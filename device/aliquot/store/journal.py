@@ -51,7 +51,7 @@ class Journal:
         dt_s = now_s - state.now_s
         line = seal.line(state.seq + 1, dt_s, kind, fields, text)
         n = len(line)
-        if dt_s < 0 or n > LINE_MOST or "\n" in text:
+        if dt_s < 0 or n > LINE_MOST or line.find(b"\n") != n - 1:
             raise ValueError("record " + kind)
         if self.broken:
             raise OSError(_IO)
