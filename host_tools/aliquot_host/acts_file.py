@@ -157,10 +157,11 @@ def _release(world: World, name: str, v: Values) -> str:
         c = state.channels[ch]
         if c.hold_w >= 0:
             acts.release(engine, now_s, ch)
-            done.append(f"{state.ids[ch]} goes on")
+            done.append("dosing goes on" if name else f"{state.ids[ch]} goes on")
         if c.cup:
             acts.release(engine, now_s, ch, 1)
-            done.append(f"the line of {state.ids[ch]} is back in place")
+            whose = "" if name else f" of {state.ids[ch]}"
+            done.append(f"the line{whose} is back in place")
     return f"{_who(name)}: {', '.join(done) or 'there was nothing to release'}"
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping, Sequence
 
-from aliquot.core import layout
 from aliquot.core.amounts import share, to_counts
 from aliquot.core.dates import weekday
 from aliquot.core.decimals import date_text, stamp_text, text_of, time_text
@@ -175,10 +174,10 @@ def why_none(cfg: Channel, c: Data, date: int, over: Over) -> Step:
     return Step("no dose", text, (), values)
 
 
-def division(cfg: Channel, total: int, index: int) -> Step:
+def division(cfg: Channel, c: Data, total: int, index: int) -> Step:
     """Which part of the day's volume the dose is, and what was merged to make it large enough."""
     if cfg.at:
-        return _listed(cfg, total, index)
+        return _listed(cfg, c, total, index)
     n = count(cfg, total)
     small, large = total // n, -(-total // n)
     each = ml(large) if small == large else f"{text_of(small)} or {ml(large)}"
@@ -188,13 +187,19 @@ def division(cfg: Channel, total: int, index: int) -> Step:
     return Step("division", text, (), {"doses": n, "doses_wanted": cfg.doses})
 
 
-def _listed(cfg: Channel, total: int, index: int) -> Step:
+def _listed(cfg: Channel, c: Data, total: int, index: int) -> Step:
     listed = cfg.at or ()
     groups = merged(cfg, total)
     weights = sum(weight for _, weight in listed)
     names = [f"{time_text(listed[k][0])}" for k in groups[index]]
-    parts = " + ".join(str(listed[k][1]) for k in groups[index])
-    text = f"the list divides {ml(total)} by weight, and this dose has {parts} of {weights}"
+    volumes_listed = "ul" in c["at"][0]
+    parts = [
+        text_of(w) if volumes_listed else str(w) for w in (listed[k][1] for k in groups[index])
+    ]
+    whole = ml(weights) if volumes_listed else f"{weights} shares"
+    text = f"of the list's {whole} this dose has {' + '.join(parts)}"
+    if not volumes_listed or total != weights:
+        text += f", and as much of {ml(total)}"
     if len(names) > 1:
         text += (
             f"; {', '.join(names)} were joined, because alone they are below the smallest "
@@ -337,14 +342,17 @@ def _behind_midnight(
     overs: list[list[int]] | None,
 ) -> int:
     """The first dose of a date keeps clear of the last ones of the date before."""
-    totals = plan.table.totals(date - 1, overs)
-    ends = layout.ends_s(plan.table, date - 1, totals)
-    clear, other = max((end + gaps[other], other) for other, end in enumerate(ends))
-    if clear <= t:
-        return t
-    run_s = plan.table.day(date - 1, overs).run_s[other]
-    found.append(Move(plan.ids()[other], ends[other] - run_s, run_s, gaps[other], clear))
-    return clear
+    before = plan.table.day(date - 1, overs)
+    length = plan.setup.zone.day_length(date - 1)
+    latest = Move("", 0, 0, 0, t)
+    for other, name in enumerate(plan.ids()):
+        times, run_s = timetables.times(before, other), before.run_s[other]
+        if times and times[-1] - length + run_s + gaps[other] > latest.until_s:
+            at_s = times[-1] - length
+            latest = Move(name, at_s, run_s, gaps[other], at_s + run_s + gaps[other])
+    if latest.by:
+        found.append(latest)
+    return latest.until_s
 
 
 def conversion(ul: int, cal: Calibration, before: int, records: tuple[int, ...] = ()) -> Step:
@@ -402,7 +410,7 @@ def plan_steps(
     total = plan.table.totals(date, overs)[place]
     return [
         day_total(cfg, c, date, over, records),
-        division(cfg, total, index),
+        division(cfg, c, total, index),
         time_step(plan, place, date, index, total),
         spacing(plan, place, date, index, overs),
     ]

@@ -75,6 +75,7 @@ def _run(
     steps += reservoir_steps(at, run.ul)
     steps.append(_counts(at, run))
     steps += _outcome(run, zone)
+    steps += _differs(at, run, steps)
     got = f"{ml(run.got_ul)} of {ml(run.ul)}" if run.ending == "partial" else ml(run.got_ul)
     headline = {
         "done": f"done at {local(run.start_w, zone)}: {got}, {run.given} counts",
@@ -96,6 +97,27 @@ def _plan(at: Moment, date: int, index: int) -> list[Step]:
         return [Step("plan", text, (at.trail.config, at.marks.revised))]
     origins = at.marks.overridden
     return explain.plan_steps(at.plan, at.place, date, index, at.overs, origins)
+
+
+def _differs(at: Moment, run: Run, steps: list[Step]) -> list[Step]:
+    """What the record says and the set-up, or the calibration, would not have asked for."""
+    said: list[str] = []
+    counts = next(step.values["counts"] for step in steps if step.name == "counts")
+    if counts != run.counts:
+        said.append(f"{counts} counts, and the record says {run.counts}")
+    times = at.plan.times(at.place, run.date, at.overs) if at.plan else []
+    if at.plan and run.index < len(times):
+        planned_ul = at.plan.table.day(run.date, at.overs).ul(at.place, run.index)
+        if planned_ul != run.base_ul + run.trim_ul:
+            recorded_ul = run.base_ul + run.trim_ul
+            said.append(f"{ml(planned_ul)}, and the record says {ml(recorded_ul)}")
+        if times[run.index] != run.due_w:
+            due = local(times[run.index], at.zone)
+            said.append(f"due {due}, and the record says {local(run.due_w, at.zone)}")
+    elif at.plan:
+        said.append("no such dose, and the record says that it ran")
+    text = "worked out anew it would be " + "; ".join(said)
+    return [Step("differs", text, (run.seq,))] if said else []
 
 
 def start_step(at: Moment, history: History, run: Run) -> Step:
@@ -262,13 +284,8 @@ def _counts(at: Moment, run: Run) -> Step:
     """The counts of the intent; they are checked against the calibration in force."""
     c = at.channel
     cal = (c.cal_counts, c.cal_ul, c.cal_offset)
-    step = explain.conversion(
-        run.ul, cal, run.rem_before, (run.seq, at.marks.calibrated or at.trail.config)
-    )
-    if step.values["counts"] != run.counts:
-        text = f"{step.text}; yet the record says {run.counts}"
-        return Step("counts", text, step.records, {**step.values, "counts": run.counts})
-    return step
+    records = (run.seq, at.marks.calibrated or at.trail.config)
+    return explain.conversion(run.ul, cal, run.rem_before, records)
 
 
 def _outcome(run: Run, zone: Zone | None) -> list[Step]:

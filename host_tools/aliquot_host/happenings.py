@@ -7,6 +7,7 @@ hand and the state after it are looked at; nothing is counted, judged or kept he
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Callable
 
 from aliquot.core.ledger import ALL, CUP, FAULT, RESET
@@ -35,6 +36,7 @@ class Event:
     seconds: int = 0
 
 
+_NUMBER = re.compile(r"-?\d+")
 Teller = Callable[[str, tuple[int, ...], State], tuple[str, str, dict[str, int]]]
 
 
@@ -49,12 +51,12 @@ def of_record(at_w: int, state: State, kind: str, f: tuple[int, ...]) -> Event |
 
 
 def ml(ul: float) -> str:
-    """Microlitres as millilitres, in about three digits: "1.52 mL", "38.4 mL", "2614 mL"."""
-    return f"{digits(ul)} mL"
+    """Microlitres in about three digits: "1.52 mL", "38.4 mL", "2614 mL", "14.4 L"."""
+    return f"{ul / 1e6:.1f} L" if abs(ul) >= 1e7 else f"{digits(ul)} mL"
 
 
 def digits(ul: float) -> str:
-    """The same without the unit."""
+    """Microlitres as millilitres, without the unit."""
     places = 2 if abs(ul) < 9995 else 1 if abs(ul) < 999950 else 0
     return f"{ul / 1000:.{places}f}"
 
@@ -79,6 +81,15 @@ def doses(n: int) -> str:
     return "1 dose" if n == 1 else f"{n} doses"
 
 
+def refusal(who: str, field: str, value: object, limit: object, advice: str) -> str:
+    """Why the board refuses an act, as a sentence; microlitres as millilitres."""
+    said, most = (
+        ml(v) if field.endswith("_ul") and isinstance(v, int) else v for v in (value, limit)
+    )
+    name = field.removesuffix("_ul").replace("_", " ")
+    return f"{who}: the board refuses this, {name} {said} (limit: {most}): {advice}"
+
+
 def why(reason: int) -> str:
     """The reason of a refusal, as a clause."""
     return REASONS.get(reason, "for a reason that this version does not know")
@@ -88,7 +99,7 @@ def _passed(word: str, said: str) -> Teller:
     def tell(name: str, f: tuple[int, ...], state: State) -> tuple[str, str, dict[str, int]]:
         text = f"{name}: {doses(f[3])} {said}, {ml(f[4] or f[6])}: {why(f[8])}"
         if f[6] and not f[4]:
-            text = f"{name}: {doses(f[3])} {said} as asked for, {ml(f[6])}"
+            text = f"{name}: {doses(f[3])} {said}, {ml(f[6])}: trimmed away, or the day was full"
         if f[7]:
             text += f"; {ml(f[7])} of it owed"
         numbers = {"ul": f[4], "doses": f[3], "owed_ul": f[7], "reason": f[8]}

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import io
+import itertools
 import re
 from collections.abc import Callable
 from math import nan
@@ -40,6 +41,7 @@ WIDE, NARROW = 880, 360
 FONT = 12.5
 BARS_MOST = 62
 HOURLY_MOST = 100
+POINTS_MOST = 400
 HOUR_S = 3600
 
 STYLE: dict[str, Any] = {
@@ -130,11 +132,12 @@ def ribbon(outcome: Outcome, date: int) -> Plot:
     zone = outcome.zone
     start_w = zone.day_start(date)
     length = zone.day_start(date + 1) - start_w
+    above = 0.45 if length != 86400 else 0.0  # room for what is said about the clocks
 
     def draw(figure: Any, wide: bool) -> None:
         ax = _axes(figure, wide, left=96 if wide else 12, bottom=26, top=8 if wide else 4)
         ax.set_xlim(-0.15, length / HOUR_S + 0.15)
-        ax.set_ylim(len(lanes) - 0.06, -0.16 if wide else -0.3)
+        ax.set_ylim(len(lanes) - 0.06, (0.06 if wide else -0.22) - above)
         for row, lane in enumerate(lanes):
             floor = row + 0.78
             own = colour(outcome, lane.name)
@@ -160,7 +163,8 @@ def ribbon(outcome: Outcome, date: int) -> Plot:
 
     n = len(lanes)
     alt = f"{day_text(date)}: " + "; ".join(lane.words(outcome) for lane in lanes) + "."
-    return both(f"ribbon-{date_text(date)}", (56.0 * n + 34, 58.0 * n + 34), draw, alt)
+    heights = (54.0 * (n + above) + 30, 58.0 * (n + above) + 34)
+    return both(f"ribbon-{date_text(date)}", heights, draw, alt)
 
 
 @dataclasses.dataclass(frozen=True)
@@ -226,7 +230,8 @@ def _clock_axis(ax: Any, outcome: Outcome, date: int, step: int) -> None:
             x = (at_w - start_w) / HOUR_S
             ax.axvline(x, color=INK, linewidth=1, linestyle=(0, (2, 2)))
             said = f"{_hm(at_w + before)} becomes {_hm(at_w + after)}"
-            ax.text(x + 0.12, 0.13, said, va="bottom", ha="left", fontsize=FONT - 1)
+            _, top = ax.get_ylim()
+            ax.text(x + 0.15, top, said, va="top", ha="left", fontsize=FONT - 1)
 
 
 def _hm(wall_s: int) -> str:
@@ -236,31 +241,42 @@ def _hm(wall_s: int) -> str:
 # By date
 
 
+def buckets(days: int) -> list[range]:
+    """Dates in groups, each but a short last one of as many: one each, or a few hundred in all."""
+    size = -(-days // POINTS_MOST)
+    return [range(at, min(at + size, days)) for at in range(0, days, size)]
+
+
 def delivered(outcome: Outcome) -> Plot:
     """A panel a channel: planned, commanded and truly given, date by date."""
     n = len(outcome.ids)
-    x = [float(day.date) for day in outcome.days]
+    groups = buckets(len(outcome.days))
+    x = [outcome.date + (group[0] + group[-1]) / 2 for group in groups]
+
+    def means(values: list[float]) -> list[float]:
+        return [sum(values[i] for i in group) / len(group) / 1000 for group in groups]
 
     def draw(figure: Any, wide: bool) -> None:
         for row, name in enumerate(outcome.ids):
             ax = _panel(figure, wide, row, n)
             place = outcome.ids.index(name)
-            planned = [day.planned_ul[place] / 1000 or nan for day in outcome.days]
-            commanded = [day.commanded_ul[place] / 1000 for day in outcome.days]
-            true = [day.true_ul[place] / 1000 or nan for day in outcome.days]
+            planned = means([float(day.planned_ul[place]) for day in outcome.days])
+            commanded = means([float(day.commanded_ul[place]) for day in outcome.days])
+            true = means([day.true_ul[place] for day in outcome.days])
             own = colour(outcome, name)
             if len(x) <= BARS_MOST:
                 ax.bar(x, commanded, width=0.72, color=own, alpha=0.45, linewidth=0)
-                left, right = [d - 0.44 for d in x], [d + 0.44 for d in x]
-                ax.hlines(planned, left, right, color=INK, linewidth=1.2)
+                dosed = [(d, ml_) for d, ml_ in zip(x, planned, strict=True) if ml_]
+                left, right = [d - 0.44 for d, _ in dosed], [d + 0.44 for d, _ in dosed]
+                ax.hlines([ml_ for _, ml_ in dosed], left, right, color=INK, linewidth=1.2)
                 size = 2.8 if wide else 2
-                ax.plot(x, true, linestyle="none", marker="o", color=own, markersize=size)
+                dots = [value or nan for value in true]
+                ax.plot(x, dots, linestyle="none", marker="o", color=own, markersize=size)
             else:
                 ax.fill_between(x, commanded, step="mid", color=own, alpha=0.45, linewidth=0)
                 ax.plot(x, planned, drawstyle="steps-mid", color=INK, linewidth=0.8)
                 ax.plot(x, true, drawstyle="steps-mid", color=own, linewidth=0.8)
-            tops = [value for value in (*planned, *commanded, *true) if value == value]
-            ax.set_ylim(0, 1.12 * max([*tops, 0.001]))
+            ax.set_ylim(0, 1.12 * max([*planned, *commanded, *true, 0.001]))
             ax.set_title(f"{outcome.label(name)}, mL a day")
             _date_axis(ax, outcome, wide, row == n - 1)
 
@@ -269,32 +285,37 @@ def delivered(outcome: Outcome) -> Plot:
         f"{ml(sums['commanded_ul'])}, truly given {ml(sums['true_ul'])}"
         for name, sums in outcome.totals().items()
     ]
-    alt = f"By date, over {len(x)} dates: " + "; ".join(words) + "."
+    alt = f"By date, over {len(outcome.days)} dates: " + "; ".join(words) + "."
     return both("delivered", _heights(n), draw, alt)
 
 
 def water(outcome: Outcome) -> Plot:
     """A panel a value of the water: hour by hour, in the band of each date."""
     shown = outcome.waters
+    groups = buckets(len(outcome.days))
+    x = [float(outcome.date + group[0]) for group in groups]
+    ends = [*x, outcome.date + groups[-1][-1] + 1.0]
 
     def draw(figure: Any, wide: bool) -> None:
         for row, one in enumerate(shown):
             ax = _panel(figure, wide, row, len(shown))
             own = _raiser(outcome, one)
-            spans = [one.span(*hours_of(outcome, i)) for i in range(len(outcome.days))]
-            x = [float(day.date) for day in outcome.days]
-            ends = [*x, x[-1] + 1]
+            spans = [
+                one.span(hours_of(outcome, group[0])[0], hours_of(outcome, group[-1])[1])
+                for group in groups
+            ]
             low = [span[0] for span in spans]
             high = [span[2] for span in spans]
             ax.fill_between(
                 ends, [*low, low[-1]], [*high, high[-1]], step="post", color=own, alpha=0.22,
                 linewidth=0,
             )  # fmt: skip
-            if len(x) <= HOURLY_MOST:
+            if len(outcome.days) <= HOURLY_MOST:
                 hours = [x[0] + i / 24 for i in range(len(one.hourly))]
                 ax.plot(hours, one.hourly, color=own, linewidth=1.1)
             else:
-                ax.plot([d + 0.5 for d in x], [span[1] for span in spans], color=own, linewidth=1)
+                middles = [(a + b) / 2 for a, b in itertools.pairwise(ends)]
+                ax.plot(middles, [span[1] for span in spans], color=own, linewidth=1)
             ax.axhline(one.hourly[0], color=INK, linewidth=0.9, linestyle=(0, (1, 3)))
             room = 0.15 * (max(high) - min(low)) or 0.5
             ax.set_ylim(min(low) - room, max(high) + room)
@@ -332,16 +353,16 @@ def value_text(value: float) -> str:
 def reservoirs(outcome: Outcome) -> Plot:
     """A panel a container: what the board counts as left, and what is truly in it."""
     names = [name for name in outcome.ids if any(name in left for left in outcome.left)]
-    x = [day.date + 1.0 for day in outcome.days]
+    ends = [group[-1] for group in buckets(len(outcome.days))]
 
     def draw(figure: Any, wide: bool) -> None:
         for row, name in enumerate(names):
             ax = _panel(figure, wide, row, len(names))
             own = colour(outcome, name)
             points = [
-                (day, left[name])
-                for day, left in zip(x, outcome.left, strict=True)
-                if name in left
+                (outcome.date + i + 1.0, outcome.left[i][name])
+                for i in ends
+                if name in outcome.left[i]
             ]
             for at_w, filled, before, after in outcome.world.fills:
                 if filled == name:
@@ -357,7 +378,8 @@ def reservoirs(outcome: Outcome) -> Plot:
             low = next((c.low_ul for c in outcome.world.setup.channels if c.id == name), 0)
             if low:
                 ax.axhline(low / 1000, color=INK, linewidth=0.9, linestyle=(0, (5, 3)))
-                ax.text(x[-1], low / 1000, "low ", va="bottom", ha="right", fontsize=FONT - 1)
+                last = outcome.date + ends[-1] + 1
+                ax.text(last, low / 1000, "low ", va="bottom", ha="right", fontsize=FONT - 1)
             ax.set_ylim(0, 1.12 * max([*counted, *true, low / 1000, 0.001]))
             ax.set_title(f"{outcome.label(name)}, mL left")
             _date_axis(ax, outcome, wide, row == len(names) - 1, offset=0.0)

@@ -72,7 +72,7 @@ def page(outcome: Outcome, kind: str, title: str) -> str:
         _section(
             "delivered",
             "Delivered against planned",
-            "Bars are what the engine commanded on a date, extras among it; the dark line is the"
+            "Bars are what the engine commanded on a date, extras among it; the dash across is the"
             " plan; dots are what truly left the pump, which no board can know.",
             [plots.delivered(outcome)],
         ),
@@ -154,13 +154,13 @@ def _figures(outcome: Outcome) -> str:
 def _cards(outcome: Outcome) -> Iterable[tuple[str, str]]:
     world = outcome.world
     runs = [run for run in world.runs if run.into == "dose"]
-    passed = dict.fromkeys(("missed", "refused", "skipped"), 0)
+    passed: dict[str, int] = dict.fromkeys(("missed", "refused", "skipped"), 0)
     for one in world.passed:
         passed[one.kind] += one.doses
     yield (
         f"{len(runs):,}",
         f"doses ran. {passed['missed']} were missed, {passed['refused']} refused and"
-        f" {passed['skipped']} left out as asked.",
+        f" {passed['skipped']} left out.",
     )
     away = sum(event.seconds for event in outcome.events if event.kind == "outage")
     if away:
@@ -427,6 +427,8 @@ footer ul{padding-left:1.2rem;margin:0 0 1rem}
 body{padding:0 1rem 2rem}
 .wide{display:none}.narrow{display:block}
 .scale div{grid-template-columns:1fr;margin:.5rem 0}
+.cards{gap:.5rem}.cards li{display:grid;grid-template-columns:7.2rem 1fr;gap:.8rem;
+align-items:baseline;padding:.5rem .8rem}.cards b{font-size:1.15rem}
 .limits div{grid-template-columns:1fr}
 .story thead,.sums thead{display:none}
 .story tr,.story th,.story td,.sums tr,.sums th,.sums td{display:block;border:0;padding:0}

@@ -7,12 +7,15 @@ world's truth. Nothing is printed, and nothing but `export` writes a file.
 from __future__ import annotations
 
 import dataclasses
+import functools
 import random
+from collections import Counter
 from collections.abc import Iterable
 from pathlib import Path
 
 from aliquot.core.decimals import date_of_text, date_text, stamp_text
 from aliquot.core.zone import Zone
+from aliquot.store.keep import SPARE
 from aliquot_host import output, tank
 from aliquot_host.acts_file import Script
 from aliquot_host.errors import bad
@@ -67,13 +70,20 @@ class Outcome:
     def events(self) -> list[Event]:
         return self.world.events
 
+    @functools.cached_property
+    def _labels(self) -> dict[str, str]:
+        found: dict[str, str] = {}
+        for _, data in self.world.setups:
+            found |= {c["id"]: str(c["label"] or c["id"]) for c in data["channel"]}
+        often = Counter(found.values())
+        return {
+            name: label if often[label] == 1 else f"{label} ({name})"
+            for name, label in found.items()
+        }
+
     def label(self, name: str) -> str:
-        """What people call a channel: its label, else its id."""
-        for _, data in reversed(self.world.setups):
-            for c in data["channel"]:
-                if c["id"] == name:
-                    return str(c["label"] or name)
-        return name
+        """What people call a channel: its label, else its id; both where two share a label."""
+        return self._labels[name]
 
     def totals(self) -> dict[str, dict[str, int]]:
         """id -> the sums that `--json` names, in its order."""
@@ -241,7 +251,7 @@ def export(outcome: Outcome, folder: Path) -> int:
         raise bad("--journal", str(folder), limit=limit, advice=advice)
     folder.mkdir(parents=True, exist_ok=True)
     files = outcome.world.files
-    names = sorted(files.names())
+    names = sorted(name for name in files.names() if name != SPARE)
     for name in names:
         (folder / name).write_bytes(files.read(name) or b"")
     return len(names)

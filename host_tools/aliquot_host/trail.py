@@ -70,7 +70,7 @@ class Trail:
         # (record, engine second, scope) of the last release of a hold.
         self.released = (0, 0, 0)
         # Of the run under way: wall less engine time at its start, and what had gone in before.
-        self.begun = (0, 0)
+        self.begun: tuple[int, int] | None = None
         self.marks: dict[str, Marks] = {}
         for name, c in zip(opening.ids, opening.channels, strict=True):
             marks = self.marks[name] = Marks()
@@ -123,9 +123,10 @@ class Trail:
             self.begun = (offset, c.tot[COMMANDED])
             if kind == "J" and record.fields[3] == CUP:
                 marks.cup = seq
-        elif kind in ("O", "U"):
+        elif kind in ("O", "U") and self.begun:
             # A run that power ended is recorded after the start, under another clock.
             offset, before_ul = self.begun
+            self.begun = None
             ul = c.tot[COMMANDED] - before_ul
             if ul:
                 marks.entered.append(Entered(seq, c.end_s, c.end_s + offset, ul))

@@ -496,10 +496,7 @@ class World:
         try:
             text, kind = act.do(self), "act"
         except acts.Refused as no:
-            field, value, limit, advice = no.args
-            kind = "no"
-            text = f"{act.channel or 'all channels'}: the board refuses {field} = {value}"
-            text += f" (limit {limit}): {advice}"
+            text, kind = happenings.refusal(act.channel or "all channels", *no.args), "no"
         if text:
             self.say(Event(self.now_w, kind, text, act.channel))
 

@@ -47,7 +47,7 @@ class Month:
 
     def __init__(self, root, seed=1, data=None):
         self.chance = Chance(seed)
-        self.rig = Rig(root, data or canonical(), START_W)
+        self.rig = Rig(root, data or canonical(8), START_W)
         self.rig.boot()
         self.rig.sleep(30)
         self.rig.clock()

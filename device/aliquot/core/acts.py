@@ -8,8 +8,8 @@ imports this module when an act comes in.
 """
 
 from aliquot.core import extras, room
-from aliquot.core.ledger import ALL, CAP, CUP, EMPTY, TANK
 from aliquot.core.layout import largest_ul
+from aliquot.core.ledger import ALL, CAP, CUP, EMPTY, TANK
 from aliquot.core.plan import day_ul
 from aliquot.core.status import left_ul
 
@@ -59,7 +59,13 @@ def _forgive(engine: "Engine", now_s: int, scope: int, keep: bool) -> None:
 
 
 def trim(
-    engine: "Engine", now_s: int, ch: int, pct: int, doses: int, request: int = 0, keep: bool = False
+    engine: "Engine",
+    now_s: int,
+    ch: int,
+    pct: int,
+    doses: int,
+    request: int = 0,
+    keep: bool = False,
 ) -> bool:
     """Take `pct` percent off the next `doses` timetable doses; 0 doses cancels the trim."""
     if not _check(engine, ch, request):
@@ -72,7 +78,13 @@ def trim(
 
 
 def override(
-    engine: "Engine", now_s: int, ch: int, delta_ul: int, days: int, request: int = 0, keep: bool = False
+    engine: "Engine",
+    now_s: int,
+    ch: int,
+    delta_ul: int,
+    days: int,
+    request: int = 0,
+    keep: bool = False,
 ) -> bool:
     """Give `delta_ul` a day more (or less) for `days` local dates, today first; 0 days cancels."""
     if not _check(engine, ch, request):
@@ -86,7 +98,9 @@ def override(
             over += one
     if days:
         if len(over) >= 3 * _OVERRIDES:
-            raise Refused("override", len(over) // 3 + 1, _OVERRIDES, "cancel those in force first")
+            raise Refused(
+                "override", len(over) // 3 + 1, _OVERRIDES, "cancel those in force first"
+            )
         _fits(engine, ch, over + [delta_ul, today, days], today, days)
     _forgive(engine, now_s, ch, keep)
     wall = now_s + engine.state.offset
@@ -141,10 +155,14 @@ def extra(
     _free(engine, ch, now_s)
     if into == TANK:
         if now_s < engine.state.fresh_s:
-            raise Refused("extra_ul", ul, 0, "the journal is new: state what was given, or wait a day")
+            raise Refused(
+                "extra_ul", ul, 0, "the journal is new: state what was given, or wait a day"
+            )
         if ul > room.room_ul(engine, ch, now_s) and not planned:
             limit = max(0, room.room_ul(engine, ch, now_s))
-            raise Refused("extra_ul", ul, limit, "confirm that it may use the room of planned doses")
+            raise Refused(
+                "extra_ul", ul, limit, "confirm that it may use the room of planned doses"
+            )
     _possible(engine, ch, ul, into, now_s)
     if into == TANK:
         _forgive(engine, now_s, ch, keep)
@@ -169,7 +187,7 @@ def _possible(engine: "Engine", ch: int, ul: int, into: int, now_s: int) -> None
 
 
 def cup_run(engine: "Engine", now_s: int, ch: int, counts: int, request: int = 0) -> bool:
-    """Run `counts` into a cup to calibrate; needs no calibration, and its volume is unknown (0)."""
+    """Run `counts` into a cup to calibrate; needs no calibration, its volume is unknown (0)."""
     if not _check(engine, ch, request):
         return False
     c = engine.setup.channels[ch]
@@ -192,9 +210,14 @@ def cancel_extra(engine: "Engine", now_s: int, ch: int, request: int = 0) -> boo
 
 
 def hold(
-    engine: "Engine", now_s: int, scope: int, until_w: int = 0, request: int = 0, keep: bool = False
+    engine: "Engine",
+    now_s: int,
+    scope: int,
+    until_w: int = 0,
+    request: int = 0,
+    keep: bool = False,
 ) -> bool:
-    """Hold a channel or ALL until a wall second, or until released (0). Acts first, then forgives."""
+    """Hold a channel or ALL until a wall second, or until released (0); then forgives."""
     if not _check(engine, scope, request):
         return False
     if until_w and until_w <= now_s + engine.state.offset:
@@ -205,7 +228,8 @@ def hold(
 
 
 def release(engine: "Engine", now_s: int, scope: int, what: int = 0, request: int = 0) -> bool:
-    """Release a hold (0), say that the line is back from the cup (1), or answer for lost records (2)."""
+    """Release a hold (0), say that the line is back from the cup (1), or answer for lost
+    records (2)."""
     if not _check(engine, scope, request):
         return False
     _range("what", what, 0, 2, "hold, cup or lost records")

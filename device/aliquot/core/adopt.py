@@ -1,6 +1,6 @@
 """Taking over a configuration: one record with everything that it changes, then the new set-up.
 
-`fields_of` works out that record; the store makes the file durable around it (see store/config.py).
+`fields_of` works out that record; the store makes the file durable around it, see its `config.py`.
 A channel keeps its state by its id. A calibration or a fill in the file counts only where it
 differs from the one in the file before, so that what was measured since is not undone.
 """
@@ -17,7 +17,12 @@ _FRESH_S = 86400
 
 
 def fields_of(
-    state: "State", old: "Setup | None", new: Setup, now_s: int, request: int = 0, given_ul: int = -1
+    state: "State",
+    old: "Setup | None",
+    new: Setup,
+    now_s: int,
+    request: int = 0,
+    given_ul: int = -1,
 ) -> "tuple[tuple[int, ...], str]":
     """Return (fields, text) of the C record; `given_ul`: what the user states was given to each
     channel in the last 24 h, -1 where nobody knows. A channel without a past begins with one full

@@ -7,7 +7,7 @@ module keeps no state and knows no pump.
 
 
 def part(total: int, n: int, i: int) -> int:
-    """Return part i (from 0) of `total` divided into `n`: parts differ by at most one, sum exactly,
+    """Return part i (from 0) of `total` divided into `n`: parts differ by at most 1, sum exactly,
     and their running sum is never more than one half from the ideal line."""
     return (2 * (i + 1) * total + n) // (2 * n) - (2 * i * total + n) // (2 * n)
 
@@ -24,7 +24,7 @@ def to_counts(ul: int, cal_counts: int, cal_ul: int, rem: int) -> int:
 
 
 def to_ul(counts: int, cal_counts: int, cal_ul: int, rem: int) -> int:
-    """Return the microlitres that `counts` account for, with `rem` carried in (see `to_counts`)."""
+    """Return the microlitres that `counts` account for, with `rem` carried in as above."""
     ul = (2 * (counts * cal_ul - rem) + cal_counts) // (2 * cal_counts)
     return ul if ul > 0 else 0
 
@@ -35,5 +35,5 @@ def scaled(rem: int, new_ul: int, old_ul: int) -> int:
 
 
 def run_s(counts: int, speed_cps: int) -> int:
-    """Return the seconds that a run of `counts` takes at `speed_cps` counts a second, rounded up."""
+    """Return the seconds of a run of `counts` at `speed_cps` counts a second, rounded up."""
     return (counts + speed_cps - 1) // speed_cps

@@ -26,7 +26,7 @@ class Judge:
     """Hears the sources and sets the engine's clock when it may."""
 
     def __init__(self) -> None:
-        self.heard: "tuple[int, int, int] | None" = None  # source, offset, engine second
+        self.heard: tuple[int, int, int] | None = None  # source, offset, engine second
 
     def hear(self, engine: "Engine", now_s: int, wall_s: int, source: int) -> str:
         """Take what a source says; returns "set", or why it is not believed yet."""
@@ -53,7 +53,7 @@ class Judge:
 
 
 def carry_on(engine: "Engine", now_s: int, boot_s: int) -> bool:
-    """Go on with the estimate where the clock stayed unset for the configured wait since `boot_s`."""
+    """Go on with the estimate where the clock stayed unset for the configured wait."""
     wait_s = engine.setup.carry_on_s
     state = engine.state
     if state.quality or not wait_s or now_s - boot_s < wait_s or not state.offset:

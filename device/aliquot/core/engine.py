@@ -4,15 +4,15 @@ State and `now` go in; what to start, what to refuse and why, and when to ask ag
 decision is a record before it is a movement. The engine never reads a clock, never touches a file
 or a pin, and an idle `poll` allocates nothing. Times `now_s` are engine time: powered seconds.
 
-The journal it is given has `.state` and `.put(now_s, kind, fields, text)`, which is durable when it
-returns and raises OSError when it is not.
+The journal it is given has `.state` and `.put(now_s, kind, fields, text)`: durable when it
+returns, OSError when it is not.
 """
 
 from aliquot.core import lanes
 from aliquot.core.amounts import run_s, to_counts
-from aliquot.core.plan import Setup, day_ul
 from aliquot.core.demand import forget
 from aliquot.core.ledger import CAP, DOSE, EMPTY, FAULT, LIMIT, QUEUE, RESET
+from aliquot.core.plan import Setup, day_ul
 from aliquot.core.runs import moved
 from aliquot.core.timetable import Day, Timetable
 
@@ -38,12 +38,12 @@ class Engine:
         self.keep = keep
         self.wake_s = 0
         self.running = False
-        self.result: "tuple[int, int] | None" = None  # of a run, not yet recorded
-        self.offer: "tuple[int, ...]" = ()  # ul, counts, trimmed ul, raise ul of the last dose looked at
+        self.result: tuple[int, int] | None = None  # of a run, not yet recorded
+        self.offer: tuple[int, ...] = ()  # of the dose looked at: ul, counts, trim, raise
         self.failed_s = -1  # when the journal last could not be written
         self.lanes: list[lanes.Lane] = []
         self.days: dict[int, Day] = {}
-        self.slices: "Iterator[Day | None] | None" = None
+        self.slices: Iterator[Day | None] | None = None
         self.slicing = 0
         self.refresh()
 
@@ -80,7 +80,7 @@ class Engine:
         if not self.slices:
             self.slicing = date
             self.slices = self.table.steps(date, [c.over for c in self.state.channels])
-        # One date at a time is worked out, to its end: lanes on two dates must not hinder each other.
+        # One date at a time, to its end: lanes on two dates must not hinder each other.
         found = next(self.slices)
         if not found:
             return None
@@ -123,9 +123,9 @@ class Engine:
         c = state.channels[ch]
         cfg = self.setup.channels[ch]
         owed = 0
-        if into == DOSE and counts < planned and cause in (FAULT, RESET):
-            if now_s >= state.fresh_s:
-                owed = min(base - moved(state, counts)[0], cfg.owed_most_ul - sum(c.owed[1::2]))
+        fell_short = into == DOSE and counts < planned and cause in (FAULT, RESET)
+        if fell_short and now_s >= state.fresh_s:
+            owed = min(base - moved(state, counts)[0], cfg.owed_most_ul - sum(c.owed[1::2]))
         self.put(now_s, "O", (ch, counts - planned, cause, max(0, owed)))
         self.result = None
         if c.fill_ul >= 0 and not c.low and c.fill_ul - c.taken_ul <= cfg.low_ul:
@@ -138,6 +138,7 @@ class Engine:
         elif state.open:  # the intent was recorded and its run never asked for: taken as given
             ch = state.open[0]
             self.put(now_s, "U", (ch, self.setup.channels[ch].run_most_s))
+            self.seek()
         if now_s - state.now_s >= _HOUR_S:
             self.put(now_s, "t", ())
         wake = state.now_s + _HOUR_S
@@ -172,7 +173,7 @@ class Engine:
                     continue
             if lane.due_w < soon:
                 soon = lane.due_w
-        self.wake_s = soon - offset
+        self.wake_s = soon - offset if best < 0 else now_s
         if soon <= wall:
             return None
         if best >= 0:
@@ -188,10 +189,7 @@ class Engine:
         return job
 
     def _extra_waits(self) -> bool:
-        for c in self.state.channels:
-            if c.extra:
-                return True
-        return False
+        return any([c.extra for c in self.state.channels])
 
     def _wait(self, ch: int, now_s: int, wall: int) -> int:
         """Return 0 where the dose that is due may run now, else the second to ask again at."""
@@ -294,7 +292,7 @@ class Engine:
         self.wake_s = now_s
 
     def counts(self, ch: int, ul: int) -> int:
-        """The counts that `ul` comes to now, the remainder and a timed motor's dead time included. At
+        """The counts that `ul` comes to now, with the remainder and a timed motor's dead time. At
         least one, where an overrun has given more than `ul` before it."""
         c = self.state.channels[ch]
         return max(1, to_counts(ul, c.cal_counts, c.cal_ul, c.rem)) + c.cal_offset

@@ -59,8 +59,8 @@ def set_clock(engine: "Engine", now_s: int, wall_s: int, quality: int, source: i
 
 
 def fault(engine: "Engine", now_s: int, scope: int, code: int, latched: int) -> None:
-    """Raise a fault of a channel or of ALL; the same one three times in ten minutes latches, and so
-    do five of any kind."""
+    """Raise a fault of a channel or of ALL; the same one three times in ten minutes latches, and
+    so do five of any kind."""
     faults = (engine.state if scope == ALL else engine.state.channels[scope]).faults
     late = [f for f, at_s in zip(faults[::2], faults[1::2]) if now_s - at_s <= _AGAIN_S]
     if late.count(code) >= 2 or len(late) >= 4:

@@ -26,7 +26,7 @@ def on_P(state: "State", f: "tuple[int, ...]", text: str) -> None:
 
 
 def on_D(state: "State", f: "tuple[int, ...]", text: str) -> None:
-    """Override: channel, ul a day more or less, first date, days (0 cancels all), from, request."""
+    """Override: channel, ul a day more or less, first date, days (0 cancels), from, request."""
     c = state.channels[f[0]]
     expire(c, f[2])
     if f[3]:
@@ -56,7 +56,7 @@ def on_H(state: "State", f: "tuple[int, ...]", text: str) -> None:
 
 
 def on_h(state: "State", f: "tuple[int, ...]", text: str) -> None:
-    """Release: channel or ALL, what (0 hold, 1 line back from the cup, 2 lost records), request."""
+    """Release: channel or ALL, what (0 hold, 1 line back from a cup, 2 lost records), request."""
     if f[1] == 2:
         state.gap = state.foreign = 0
     elif f[1]:

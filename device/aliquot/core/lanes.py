@@ -108,8 +108,8 @@ def _skim(engine: "Engine", ch: int, wall: int, now_s: int) -> bool:
 
 
 def cut_ul(engine: "Engine", ch: int, day: "Day") -> int:
-    """The volume of a lane's dose. On a date that began under another plan it is cut to what is left
-    until the larger of the plan and what is in."""
+    """The volume of a lane's dose. On a date that began under another plan it is cut to what is
+    left until the larger of the plan and what is in."""
     lane = engine.lanes[ch]
     c = engine.state.channels[ch]
     ul = day.ul(ch, lane.at)

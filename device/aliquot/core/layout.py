@@ -1,4 +1,4 @@
-"""Laying out one local date: the times of each channel's doses, and how they make way for each other.
+"""Laying out one local date: the times of each channel's doses, and how they make way.
 
 Channels come in order: the first keeps its times, a later one moves a dose later by the least
 amount that keeps it clear of the runs and separations of those before it, never to or past its
@@ -20,14 +20,15 @@ _DAY_S = 86400
 _TAIL_S = 7200
 
 
-def ends_s(table: "Timetable", date: int, totals: "tuple[int, ...]") -> list[int]:
+def tail_s(table: "Timetable", date: int) -> int:
+    """The second of a date after which doses can still matter to the next one."""
+    farthest_s = max([s for _, _, s in table.setup.separate] or [0])
+    return length_s(table.setup, date) - _TAIL_S - 2 * farthest_s
+
+
+def ends_s(table: "Timetable", date: int, tail: Day) -> list[int]:
     """When each channel's last run of a date ends, in seconds after the start of the next one."""
     length = length_s(table.setup, date)
-    # Only doses so close to midnight can still matter.
-    reach = _TAIL_S + 2 * max([s for _, _, s in table.setup.separate] or [0])
-    tail = Day(totals)
-    for i in range(len(totals)):
-        place(table, tail, i, date, [], length - reach)
     return [t[-1] + r - length if t else -length for t, r in zip(tail.times, tail.run_s)]
 
 
@@ -36,9 +37,7 @@ def length_s(setup: Setup, date: int) -> int:
     return setup.zone.day_start(date + 1) - setup.zone.day_start(date)
 
 
-def place(
-    table: "Timetable", day: Day, me: int, date: int, ends: list[int], from_s: int
-) -> None:
+def place(table: "Timetable", day: Day, me: int, date: int, ends: list[int], from_s: int) -> None:
     """Add channel `me`, its doses from `from_s` on, clear of the channels already placed."""
     setup = table.setup
     c = setup.channels[me]
@@ -73,7 +72,8 @@ def place(
         moved = True
         while moved:
             moved = False
-            for k, (taken, after, ahead) in enumerate(others):
+            for k in range(len(others)):
+                taken, after, ahead = others[k]
                 j = at[k]
                 end = len(taken)
                 while j < end and taken[j] + after <= t:

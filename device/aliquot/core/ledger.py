@@ -33,7 +33,7 @@ _NONE: list[int] = []
 class ChannelState:
     """Where one channel stands; `_w` are wall seconds, `_s` engine seconds, `_ul` microlitres.
 
-    What still has its first value takes no memory of its own; lists are replaced, never changed."""
+    What still has its first value takes no memory; lists are replaced, never changed."""
 
     rev = 0
     wm_w = -1  # no dose due at or before this will ever run

@@ -1,4 +1,4 @@
-"""How much may still go in, now and beyond the plan: room under the caps of a channel and its groups.
+"""How much may still go in, now and beyond the plan, under the caps of a channel and its groups.
 
 Asks and changes nothing. `now_s` is engine time; the future is taken as powered. The board imports
 it for an extra and while something is owed.
@@ -28,7 +28,7 @@ def room_ul(engine: "Engine", ch: int, now_s: int) -> int:
 
 
 def _fullest_ul(engine: "Engine", members: "tuple[int, ...]", now_s: int) -> int:
-    # Hour by hour: what is planned counts from the start of its hour, what leaves to the end of it.
+    # Hour by hour: what is planned counts from the start of its hour, what leaves to its end.
     flow = [0] * 26
     used = 0
     for m in members:

@@ -1,13 +1,28 @@
 """How the state adds up runs, doses that passed without one, the clock and boots.
 
-The half of the fold that works all day, see `state.py`; it adds and never decides. What may have entered counts in
-full: an intent whose outcome is not known is taken as given.
+The half of the fold that works all day, see `state.py`; it adds and never decides. What may have
+entered counts in full: an intent whose outcome is not known is taken as given.
 """
 
 from aliquot.core.amounts import to_ul
 from aliquot.core.ledger import (
-    COMMANDED, COUNTS, CUP, DOSE, EXTRA, LAPSED, MISSED, OVER, PLANNED, RAISED, REFUSED, RESET, SHORT,
-    SKIPPED, TANK, UNCERTAIN, ChannelState
+    COMMANDED,
+    COUNTS,
+    CUP,
+    DOSE,
+    EXTRA,
+    LAPSED,
+    MISSED,
+    OVER,
+    PLANNED,
+    RAISED,
+    REFUSED,
+    RESET,
+    SHORT,
+    SKIPPED,
+    TANK,
+    UNCERTAIN,
+    ChannelState,
 )  # fmt: skip
 
 TYPE_CHECKING = False

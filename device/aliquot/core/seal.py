@@ -1,4 +1,4 @@
-"""Writing one journal record as a line of text; `records.py` says what a line holds and reads it."""
+"""Writes one journal record as a line of text; `records.py` says what it holds and reads it."""
 
 from binascii import crc32
 

@@ -14,8 +14,8 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Any
 
-# Attribute of Channel, and where it stands in the data where it is called otherwise. One text, so that
-# a board keeps none of these names; what has its first value takes no memory.
+# Attribute of Channel, and where it stands in the data where it is called otherwise. One text, so
+# that a board keeps none of these names; what has its first value takes no memory.
 _PLACES = """
 id daily_ul doses from_s span_s weekdays every=every_days start_date cap_ul least_ul=dose_least_ul
 most_ul=dose_most_ul run_most_s grace_s speed_cps=pump.speed_cps offset=calibration.offset

@@ -13,13 +13,45 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Any
 
-_STATE = (
-    "seq now_s offset quality hold_w fault latched gap foreign fresh_s resets"
-).split()
-_CHANNEL = (
-    "rev wm_w date index day_ul rem cal_counts cal_ul cal_offset cal_sig cal_w cal_done_ul tube_w tube_ul"
-    " fill_ul taken_ul low hold_w cup fault latched trim_pct trim_n end_s"
-).split()
+_STATE = [
+    "seq",
+    "now_s",
+    "offset",
+    "quality",
+    "hold_w",
+    "fault",
+    "latched",
+    "gap",
+    "foreign",
+    "fresh_s",
+    "resets",
+]
+_CHANNEL = [
+    "rev",
+    "wm_w",
+    "date",
+    "index",
+    "day_ul",
+    "rem",
+    "cal_counts",
+    "cal_ul",
+    "cal_offset",
+    "cal_sig",
+    "cal_w",
+    "cal_done_ul",
+    "tube_w",
+    "tube_ul",
+    "fill_ul",
+    "taken_ul",
+    "low",
+    "hold_w",
+    "cup",
+    "fault",
+    "latched",
+    "trim_pct",
+    "trim_n",
+    "end_s",
+]
 _LISTS = ["over", "owed", "extra", "faults"]
 
 
@@ -33,7 +65,9 @@ def dump(state: State) -> list[str]:
     ]
     for c in state.channels:
         own = [getattr(c, a) for a in _CHANNEL]
-        lines.append(_join([own, c.over, c.owed, c.extra, c.faults, c.tot, _ring(c.ring, state.now_s)]))
+        lines.append(
+            _join([own, c.over, c.owed, c.extra, c.faults, c.tot, _ring(c.ring, state.now_s)])
+        )
     return lines
 
 

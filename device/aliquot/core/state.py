@@ -19,10 +19,7 @@ if TYPE_CHECKING:
         @property
         def state(self) -> "State": ...
 
-        def put(
-            self, now_s: int, kind: str, fields: tuple[int, ...], text: str = ""
-        ) -> None: ...
-
+        def put(self, now_s: int, kind: str, fields: tuple[int, ...], text: str = "") -> None: ...
 
 
 class State:

@@ -1,4 +1,4 @@
-"""What a person wants to know about a running controller: what is due, what runs low, what is owed.
+"""What a person wants to know of a running controller: what is due, runs low, is owed.
 
 Questions only; nothing here changes anything. Delivery is commanded, not verified: where nothing
 senses flow, a blocked line, air, an empty container or a dead motor supply look like success, and
@@ -19,7 +19,9 @@ _DAY_S = 86400
 _WEEK = 7
 
 
-def reminders(engine: "Engine", data: "dict[str, Any]", now_s: int) -> "list[tuple[int, str, str]]":
+def reminders(
+    engine: "Engine", data: "dict[str, Any]", now_s: int
+) -> "list[tuple[int, str, str]]":
     """What is due now, as (channel, what, why); `data` is the canonical configuration.
 
     Calibration and tubing come due by days or by the volume moved since, whichever is first; days
@@ -65,9 +67,9 @@ def days_left(engine: "Engine", ch: int, now_s: int) -> int:
 
 
 def overview(engine: "Engine", data: "dict[str, Any]", now_s: int) -> "dict[str, Any]":
-    """The controller at a glance, in plain values: microlitres, wall seconds, codes of `ledger.py`."""
+    """The controller at a glance: microlitres, wall seconds, codes of `ledger.py`."""
     state = engine.state
-    channels: "list[dict[str, Any]]" = []
+    channels: list[dict[str, Any]] = []
     for ch, c in enumerate(state.channels):
         channels.append(
             {

@@ -17,12 +17,12 @@ _NONE: list[int] = []
 
 
 class Day:
-    """A date's table: per channel the volume, the rising times after `start_w`, its longest run."""
+    """A date's table: per channel the volume, the rising times of the day, its longest run."""
 
     def __init__(self, totals: "tuple[int, ...]") -> None:
         self.totals = totals
-        self.times: "list[array[int]]" = []
-        self.listed: "list[tuple[tuple[int, int], ...] | None]" = []
+        self.times: list[array[int]] = []
+        self.listed: list[tuple[tuple[int, int], ...] | None] = []
         self.run_s: list[int] = []
         self.late: list[int] = []  # channels with a dose that could not be spaced
 
@@ -49,13 +49,11 @@ class Timetable:
     def totals(self, date: int, over: "list[list[int]] | None" = None) -> "tuple[int, ...]":
         """The channels' volumes on a date; `over` holds each channel's overrides."""
         channels = self.setup.channels
-        return tuple(
-            [day_ul(c, date, over[i] if over else _NONE) for i, c in enumerate(channels)]
-        )
+        return tuple([day_ul(c, date, over[i] if over else _NONE) for i, c in enumerate(channels)])
 
     def day(self, date: int, over: "list[list[int]] | None" = None) -> Day:
         """Return the table of a date, ready to use."""
-        return [found for found in self.steps(date, over) if found][0]
+        return next(found for found in self.steps(date, over) if found)
 
     def steps(self, date: int, over: "list[list[int]] | None" = None) -> "Iterator[Day | None]":
         """Work a table out in slices: yields None after each slice, the table last."""
@@ -72,7 +70,12 @@ class Timetable:
         from aliquot.core import layout
 
         day = Day(totals)
-        ends = layout.ends_s(self, date - 1, before)
+        tail = Day(before)
+        from_s = layout.tail_s(self, date - 1)
+        for i in range(len(totals)):
+            yield None
+            layout.place(self, tail, i, date - 1, [], from_s)
+        ends = layout.ends_s(self, date - 1, tail)
         for i in range(len(totals)):
             yield None
             layout.place(self, day, i, date, ends, 0)

@@ -1,8 +1,8 @@
 """What may have entered the tank in the last 24 hours of powered time: a bounded list.
 
-Entries are (engine second of the end, microlitres). Entries that begin within BUCKET_S of each other
-share a place and take the later age, and so does the newest place when all are taken: the sum may be
-too high for a while, never too low. Wall clocks are never looked at.
+Entries are (engine second of the end, microlitres). Those that begin within BUCKET_S of each other
+share a place and take the later age, and so does the newest place when all are taken: the sum may
+be too high for a while, never too low. Wall clocks are never looked at.
 """
 
 from array import array

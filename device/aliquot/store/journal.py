@@ -5,8 +5,8 @@ next record opens another one, whose snapshot does not hold the record that fail
 rotating and tidying are `recover.py` and `keep.py`; no rule of dosing is looked at here.
 """
 
-from aliquot.core.demand import forget
 from aliquot.core import seal
+from aliquot.core.demand import forget
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:

@@ -25,6 +25,8 @@ DAYS = 31
 OUTAGES = 6
 REPORT = "aliquot-demo.html"
 HOUR_S = 3600
+# Alkalinity runs so long after every full hour.
+DOSE_S = 300
 
 
 @click.command("demo")
@@ -85,11 +87,15 @@ def month(seed: int, days: int = DAYS) -> Outcome:
 
 
 def weather(seed: int, days: int) -> Weather:
-    """Six outages; after one of them nobody tells the board the time for some hours."""
-    drawn = simulation.drawn(seed, days, OUTAGES)
+    """Six outages: one comes in the middle of a dose, and after another one nobody tells the
+    board the time for some hours."""
+    outages = simulation.drawn(seed, days, OUTAGES).outages
     rng = random.Random(f"silence {seed}")
-    at, length = rng.choice(drawn.outages)
-    return Weather(drawn.outages, [(at, length + rng.randrange(4 * HOUR_S, 11 * HOUR_S))])
+    middle, silent = rng.sample(range(len(outages)), 2)
+    at, length = outages[middle]
+    outages[middle] = (at - at % HOUR_S + DOSE_S + 1, length)
+    at, length = outages[silent]
+    return Weather(outages, [(at, length + rng.randrange(4 * HOUR_S, 11 * HOUR_S))])
 
 
 def show(beats: list[story.Beat], outcome: Outcome) -> None:

@@ -171,6 +171,6 @@ def events(outcome: Outcome) -> None:
             f"  {simulation.local(outcome.zone, event.at_w)}  {story.sentence(outcome, event)}"
         )
     if len(happened) > EVENTS_SHOWN:
-        output.say(f"  and {len(happened) - EVENTS_SHOWN} more events; --report shows them all.")
+        output.say(f"  and {len(happened) - EVENTS_SHOWN} more events; --report tells more.")
     if happened:
         output.say("")

@@ -45,7 +45,8 @@ def command(source: Path, channel: str, key: str, files: tuple[Path, ...], as_js
     With a set-up FILE: the dose as it is planned. With a JOURNAL (a folder of segments, one
     segment, or an archive): the dose as it really went, each step with the records it rests on;
     what stands in the set-up alone needs --setup. INDEX counts the doses of a date from 0, as the
-    records do. Exit code 1 where there is no such dose.
+    records do. Exit code 1 where there is no such dose, or where the record of it is not what
+    the set-up and the calibration lead to.
     """
     date, index = key_given(key)
     if is_journal(source):
@@ -74,8 +75,9 @@ def command(source: Path, channel: str, key: str, files: tuple[Path, ...], as_js
             show(f"{channel} {date_text(date)}#{index}: {one.headline}", one.steps)
         if missing:
             show(f"{channel} {date_text(date)}#{index}: no such dose", missing)
-    if not found:
-        raise errors.Finding()
+    odd = [step.text for one in found for step in one.steps if step.name == "differs"]
+    if odd or not found:
+        raise errors.Finding(*([] if as_json else odd))
 
 
 def payload(
