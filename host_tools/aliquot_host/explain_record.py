@@ -252,13 +252,19 @@ def _raise_limits(at: Moment, run: Run) -> dict[str, int]:
     found = {
         f"{cfg.raise_pct} % of the dose": base * cfg.raise_pct // 100,
         "the largest dose": cfg.most_ul - base,
-        "what is owed": sum(at.channel.owed[1::2]),
+        "what was owed": _owed_then(at),
         "the room": room.room_ul(engine, at.place, at.now_s),
         "the cap": room.left_ul(engine, at.place, at.now_s) - base,
     }
     if at.channel.fill_ul >= 0:
         found["the reservoir"] = at.channel.fill_ul - at.channel.taken_ul - cfg.dead_ul - base
     return {name: max(0, ul) for name, ul in found.items()}
+
+
+def _owed_then(at: Moment) -> int:
+    """What was owed when the dose was decided."""
+    when_s, late_ul = at.marks.late_owed
+    return sum(at.channel.owed[1::2]) - (late_ul if when_s == at.now_s else 0)
 
 
 def _not_raised(at: Moment, run: Run) -> str:
@@ -271,7 +277,7 @@ def _not_raised(at: Moment, run: Run) -> str:
         return "an override lowers it"
     if at.now_s < at.state.fresh_s:
         return "the journal was new"
-    if at.trail.owed_since_s(at.name) >= at.now_s:
+    if not _owed_then(at):
         return "it became owed only as this dose started"
     least = _raise_limits(at, run)
     name = min(least, key=lambda key: least[key])

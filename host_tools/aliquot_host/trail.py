@@ -15,7 +15,7 @@ from collections import deque
 from typing import Literal
 
 from aliquot.core import snapshot
-from aliquot.core.ledger import ALL, COMMANDED, CUP, DOSE, ChannelState
+from aliquot.core.ledger import ABSENT, ALL, COMMANDED, CUP, DOSE, ChannelState
 from aliquot.core.state import State
 from aliquot_host.archive import Archive, Record
 
@@ -42,8 +42,9 @@ class Entered:
 class Marks:
     """The records that the state of one channel rests on.
 
-    owed: for each entry the records it came from; owed_s: since when something is. entered: what
-    went into the tank in the last 24 h of powered time.
+    owed: for each entry the records it came from; late_owed: (engine second, microlitres) of what
+    was recorded as owed when the next dose had been decided. entered: what went into the tank in
+    the last 24 h of powered time.
     """
 
     calibrated: int = 0
@@ -56,7 +57,7 @@ class Marks:
     overridden: list[int] = dataclasses.field(default_factory=list[int])
     overrides: list[Triple] = dataclasses.field(default_factory=list[Triple])
     owed: list[list[int]] = dataclasses.field(default_factory=list[list[int]])
-    owed_s: int = 0
+    late_owed: tuple[int, int] = (0, 0)
     entered: deque[Entered] = dataclasses.field(default_factory=deque[Entered])
 
 
@@ -142,15 +143,13 @@ class Trail:
         if not new:
             del marks.owed[: len(marks.owed) - entries]
             return
-        marks.owed_s = record.now_s if len(marks.owed) == 0 else marks.owed_s
+        if record.kind == "M" and record.fields[8] != ABSENT:
+            # The engine writes such a row down together with the intent that ends it.
+            marks.late_owed = (record.now_s, new)
         if entries > len(marks.owed):
             marks.owed.append([record.seq])
         else:
             marks.owed[-1].append(record.seq)
-
-    def owed_since_s(self, name: str) -> int:
-        """The engine second since which a channel owes something."""
-        return self.marks[name].owed_s
 
     def _overrides(self, marks: Marks, c: ChannelState, seq: int) -> None:
         now = triples(c.over)

@@ -27,6 +27,7 @@ ON_DEMAND = {
         "extras",
         "faults",
         "fields",
+        "fits",
         "fold",
         "layout",
         "migrate",

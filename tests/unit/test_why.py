@@ -236,7 +236,7 @@ def test_what_moved_a_dose_accounts_for_its_whole_move(starts, gaps, doses, day)
         ("alk", "2026-03-26#7", "missed", "reason", "the clock was not set from", "BT"),
         ("alk", "2026-03-27#15", "skipped", "reason", "the plan changed during the day", "C"),
         ("alk", "2026-03-27#20", "missed", "passed", "the only dose", "M"),
-        ("cal", "2026-03-24#20", "done", "start", "2 min late: dosing was held until", "hI"),
+        ("cal", "2026-03-24#20", "done", "start", "late: dosing was held until", "hI"),
         ("cal", "2026-03-24#22", "done", "start", "away from alk, which ran to", "UI"),
         ("cal", "2026-03-25#18", "refused", "reservoir", "0.5 mL at the last fill", "F"),
         ("mg", "2026-03-25#1", "refused", "reason", "its line was out of the tank", "J"),

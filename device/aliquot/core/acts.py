@@ -8,9 +8,8 @@ imports this module when an act comes in.
 """
 
 from aliquot.core import extras, room
-from aliquot.core.layout import largest_ul
+from aliquot.core.fits import too_much
 from aliquot.core.ledger import ALL, CAP, CUP, EMPTY, TANK
-from aliquot.core.plan import day_ul
 from aliquot.core.status import left_ul
 
 TYPE_CHECKING = False
@@ -101,36 +100,13 @@ def override(
             raise Refused(
                 "override", len(over) // 3 + 1, _OVERRIDES, "cancel those in force first"
             )
-        _fits(engine, ch, over + [delta_ul, today, days], today, days)
+        why = too_much(engine, ch, over + [delta_ul, today, days], today, days)
+        if why:
+            raise Refused(*why)
     _forgive(engine, now_s, ch, keep)
     wall = now_s + engine.state.offset
     engine.act(now_s, "D", (ch, delta_ul if days else 0, today, days, wall, request))
     return True
-
-
-def _fits(engine: "Engine", ch: int, over: list[int], today: int, days: int) -> None:
-    c = engine.setup.channels[ch]
-    for date in range(today, today + min(days, 60)):
-        ul = day_ul(c, date, over)
-        most = largest_ul(c, ul)
-        if ul and ul < c.least_ul:
-            raise Refused("daily_ul", ul, c.least_ul, "lower it by less, or trim to 0")
-        if most > c.most_ul:
-            raise Refused("dose_ul", most, c.most_ul, "give less, or raise dose_most_ml")
-        if ul + 2 * most > c.cap_ul:
-            raise Refused("daily_ul", ul, c.cap_ul - 2 * most, "the cap holds; give less")
-        for cap_ul, members in engine.setup.groups:
-            if ch in members:
-                others = sum(
-                    [
-                        day_ul(engine.setup.channels[m], date, engine.state.channels[m].over)
-                        for m in members
-                        if m != ch
-                    ]
-                )
-                if others + ul + 2 * most > cap_ul:
-                    limit = cap_ul - others - 2 * most
-                    raise Refused("daily_ul", ul, limit, "the cap of the group holds; give less")
 
 
 def extra(

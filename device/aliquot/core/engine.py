@@ -58,7 +58,7 @@ class Engine:
     def seek(self) -> None:
         """Look for the next dose of every channel anew."""
         self.lanes = [lanes.Lane() for _ in self.state.channels]
-        self.waiting = self._extra_waits()
+        self.waiting = any(c.extra for c in self.state.channels)
         self.wake_s = 0
 
     def act(self, now_s: int, kind: str, fields: "tuple[int, ...]", text: str = "") -> None:
@@ -183,13 +183,10 @@ class Engine:
         from aliquot.core import extras
 
         job = extras.start(self, now_s, wall)
-        self.waiting = self._extra_waits()
+        self.waiting = any(c.extra for c in self.state.channels)
         if not self.waiting:
             forget("aliquot.core.extras")
         return job
-
-    def _extra_waits(self) -> bool:
-        return any([c.extra for c in self.state.channels])
 
     def _wait(self, ch: int, now_s: int, wall: int) -> int:
         """Return 0 where the dose that is due may run now, else the second to ask again at."""
