@@ -83,9 +83,9 @@ def doses(n: int) -> str:
 
 def refusal(who: str, field: str, value: object, limit: object, advice: str) -> str:
     """Why the board refuses an act, as a sentence; microlitres as millilitres."""
-    said, most = (
-        ml(v) if field.endswith("_ul") and isinstance(v, int) else v for v in (value, limit)
-    )
+    said, most = value, limit
+    if field.endswith("_ul"):
+        said, most = (_NUMBER.sub(lambda n: ml(int(n[0])), str(v)) for v in (value, limit))
     name = field.removesuffix("_ul").replace("_", " ")
     return f"{who}: the board refuses this, {name} {said} (limit: {most}): {advice}"
 

@@ -57,6 +57,7 @@ STYLE: dict[str, Any] = {
     "axes.titlelocation": "left",
     "axes.titlecolor": INK,
     "axes.unicode_minus": True,
+    "axes.formatter.useoffset": False,
     "text.color": INK,
     "xtick.color": SOFT,
     "ytick.color": SOFT,
@@ -317,7 +318,9 @@ def water(outcome: Outcome) -> Plot:
                 middles = [(a + b) / 2 for a, b in itertools.pairwise(ends)]
                 ax.plot(middles, [span[1] for span in spans], color=own, linewidth=1)
             ax.axhline(one.hourly[0], color=INK, linewidth=0.9, linestyle=(0, (1, 3)))
-            room = 0.15 * (max(high) - min(low)) or 0.5
+            # No closer than two hundredths of the value: what is steady must look it.
+            least = max(0.02 * max(high), 0.02)
+            room = max(0.15 * (max(high) - min(low)), (least - max(high) + min(low)) / 2)
             ax.set_ylim(min(low) - room, max(high) + room)
             ax.set_title(f"{one.name}, {one.unit}")
             _date_axis(ax, outcome, wide, row == len(shown) - 1, offset=0.0)

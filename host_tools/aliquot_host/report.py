@@ -102,7 +102,9 @@ def _head(outcome: Outcome, title: str) -> str:
     data = outcome.world.setups[0][1]
     tank = f" in {data['tank']['volume_ml'] / 1000:g} litres" if data["tank"] else ""
     n = len(outcome.ids)
-    when = f"{story.day_text(first, year=True)} to {story.day_text(last, year=True)}"
+    when = story.day_text(first, year=True)
+    if last > first:
+        when += f" to {story.day_text(last, year=True)}"
     broken = bool(outcome.world.violations)
     lead = (
         f"{days.capitalize()}, {when}, {data['timezone']}."

@@ -1,6 +1,8 @@
 """A board on the desk for tests of journals: real engine and store, files in memory, a pump that
 does what it is told, or less. It judges nothing."""
 
+import random
+
 from aliquot.core import acts, events
 from aliquot.core.decimals import date_of_text, time_of_text
 from aliquot.core.engine import Engine
@@ -23,6 +25,7 @@ class DeskBoard:
         self.wall_w = wall_w
         self.files = MemoryFiles()
         self.runs = []
+        self.refused = []
         self.short = []  # (counts that stay out, cause) of the next runs
         self.boot()
         self.clock()
@@ -201,3 +204,37 @@ def eventful_life():
     board.clock()
     until("30 01:00")
     return board, tank, smaller
+
+
+def random_life(seed, days):
+    """(board, set-up) after days on which anything happens at any time; the seed repeats it."""
+    rng = random.Random(seed)
+    tank = set_up(TANK)
+    board = DeskBoard(tank, at(tank, "2026-03-26 00:00") + rng.randrange(86400))
+    end_w = board.wall_w + days * 86400
+    acts_of_a_user = (
+        lambda ch: board.act(acts.trim, ch, rng.choice((10, 50, 100)), rng.randrange(1, 6)),
+        lambda ch: board.act(acts.override, ch, rng.choice((900, -5000)), 2, keep=True),
+        lambda ch: board.act(acts.extra, ch, rng.randrange(200, 1500), planned=True, keep=True),
+        lambda ch: board.act(acts.calibrate, ch, rng.randrange(12000, 13000), 10020),
+        lambda ch: board.act(acts.hold, ch, keep=True),
+        lambda ch: board.act(acts.release, ch),
+    )
+    while board.wall_w < end_w:
+        board.until(board.wall_w + rng.randrange(60, 30000))
+        chance = rng.random()
+        if chance < 0.25:
+            board.off(rng.choice((30, 600, 4000, 20000, 100000)))
+        elif chance < 0.35:
+            board.until_intent()
+            board.off(500)
+        elif chance < 0.45:
+            board.short = [(rng.choice((50, 500)), rng.choice((FAULT, USER)))]
+        elif chance < 0.5:
+            board.clock(rng.choice((-700, 30, 900)))
+        else:
+            try:
+                rng.choice(acts_of_a_user)(rng.randrange(3))
+            except acts.Refused as no:
+                board.refused.append(no)
+    return board, tank

@@ -13,7 +13,7 @@ from aliquot.core.dates import days_of
 from aliquot.core.decimals import date_of_text, date_text
 from aliquot.core.ledger import ALL, DOSE
 from aliquot_host import archive, cli, explain, explain_record, silence, timetables, trail
-from unit.desk_board import ALK, SMALLER, TANK, DeskBoard, at, eventful_life, set_up
+from unit.desk_board import ALK, SMALLER, TANK, DeskBoard, at, eventful_life, random_life, set_up
 
 SPRING, AUTUMN = "2026-03-29", "2026-10-25"
 
@@ -295,6 +295,24 @@ def test_every_run_of_the_journal_is_what_the_plan_and_the_state_before_it_ask_f
         assert steps["cap"].values["left_ul"] >= run.ul, at
         assert made.ending in ("done", "partial", "uncertain"), at
     assert runs > 200
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_whatever_happens_no_record_differs_from_what_explains_it(tmp_path, seed):
+    """Random days of cuts, acts, faults and clocks: due times, volumes, counts and raises agree."""
+    board, tank = random_life(seed, 8)
+    read = archive.read_archive(board.pull(tmp_path / "journal"))
+    told = Life(tmp_path, read, {tank.digest: tank}, board)
+    runs = 0
+    for name, history, run in all_runs(told):
+        for made in explain_record.recorded(read, told.setups, history, run.date, run.index):
+            steps = {step.name: step for step in made.steps}
+            assert "differs" not in steps, (name, run)
+            if "raise" in steps and steps["raise"].values["raise_ul"]:
+                raised = steps["raise"].values
+                assert raised["raise_ul"] == min(raised["limits_ul"].values()), (name, run)
+        runs += 1
+    assert runs > 20
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ imports this module when an act comes in.
 """
 
 from aliquot.core import extras, room
+from aliquot.core.amounts import run_s
 from aliquot.core.fits import too_much
 from aliquot.core.ledger import ALL, CAP, CUP, EMPTY, TANK
 from aliquot.core.status import left_ul
@@ -140,9 +141,12 @@ def extra(
                 "extra_ul", ul, limit, "confirm that it may use the room of planned doses"
             )
     _possible(engine, ch, ul, into, now_s)
+    counts = engine.counts(ch, ul)
+    if run_s(counts, c.speed_cps) > c.run_most_s:
+        raise Refused("run_s", run_s(counts, c.speed_cps), c.run_most_s, "give it in parts")
     if into == TANK:
+        counts = 0
         _forgive(engine, now_s, ch, keep)
-    counts = 0 if into == TANK else engine.counts(ch, ul)
     engine.act(now_s, "X", (ch, ul, counts, into, request))
     return True
 

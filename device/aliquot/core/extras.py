@@ -6,7 +6,7 @@ is ended with its reason; none is ever tried again after a restart. Accepting is
 
 from aliquot.core import lanes, room
 from aliquot.core.amounts import run_s
-from aliquot.core.ledger import CAP, CUP, CUP_OUT, EMPTY, QUEUE, TANK, UNCALIBRATED
+from aliquot.core.ledger import CAP, CUP, CUP_OUT, EMPTY, LIMIT, QUEUE, TANK, UNCALIBRATED
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -24,6 +24,9 @@ def start(engine: "Engine", now_s: int, wall: int) -> "tuple[int, int, int] | No
         if into == TANK:
             counts = engine.counts(ch, ul)
         why = refusal(engine, ch, ul, into, now_s, wall)
+        cfg = engine.setup.channels[ch]
+        if not why and run_s(counts, cfg.speed_cps) > cfg.run_most_s:
+            why = LIMIT
         again = _clear_s(engine, ch, counts, into, now_s, wall)
         if not why and now_s > asked_s + _WAIT_S:
             why = QUEUE

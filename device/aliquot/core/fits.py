@@ -1,4 +1,4 @@
-"""Whether overridden days stay within what a channel and its groups allow. Asks and changes nothing."""
+"""Whether overridden days stay within what a channel and its groups allow; asks only."""
 
 from aliquot.core.layout import largest_ul
 from aliquot.core.plan import day_ul

@@ -137,5 +137,6 @@ def save(file: Path, name: str, dates: list[timetables.Date]) -> None:
         if opening and opening != calendar_file.OPENING:
             advice = "There is a file of another kind: choose another name."
             raise errors.bad("--ics", str(file), limit="a calendar file", advice=advice)
-    file.write_bytes(calendar_file.calendar(name, dates, timetables.now_s()))
+    listed = output.progress(dates, "Writing")
+    file.write_bytes(calendar_file.calendar(name, listed, timetables.now_s()))
     output.note(f"{events} doses written to {errors.printable(str(file), most=0)}.")
