@@ -135,10 +135,11 @@ def _prime(world: World, name: str, v: Values) -> str:
 def _hold(world: World, name: str, v: Values) -> str:
     engine, now_s = world.engine(), world.now_s()
     scope = _scope(world, name)
+    owed = acts.owed_ul(engine, scope)
     until_w = now_s + world.state().offset + v["hours"] if v["hours"] else 0
     acts.hold(engine, now_s, scope, until_w, keep=bool(v["keep"]))
     until = f"for {span(v['hours'])}" if v["hours"] else "until released"
-    return f"{_who(name)}: dosing is held {until}"
+    return f"{_who(name)}: dosing is held {until}{_forgiven(owed, v)}"
 
 
 def _release(world: World, name: str, v: Values) -> str:

@@ -75,9 +75,8 @@ STYLE: dict[str, Any] = {
 
 @dataclasses.dataclass(frozen=True)
 class Plot:
-    """A plot for a page: its name, both drawings, and what it shows in words."""
+    """A plot for a page: both drawings, and what they show in words."""
 
-    name: str
     wide: str
     narrow: str
     alt: str
@@ -106,7 +105,7 @@ def both(name: str, heights: tuple[float, float], draw: Draw, alt: str) -> Plot:
             nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
             figure.savefig(out, format="svg", metadata=nothing)
         drawn.append(fit(out.getvalue(), salt))
-    return Plot(name, drawn[0], drawn[1], alt)
+    return Plot(drawn[0], drawn[1], alt)
 
 
 def fit(svg: str, salt: str) -> str:
@@ -116,7 +115,13 @@ def fit(svg: str, salt: str) -> str:
     svg = re.sub(r' xmlns(:\w+)?="[^"]*"', "", svg, count=8)
     svg = svg.replace("xlink:href", "href")
     svg = re.sub(r'<svg width="[^"]*" height="[^"]*"', "<svg", svg)
-    svg = re.sub(r'\bid="([^"]+)"', rf'id="{salt}-\1"', svg)
+    named = set(re.findall(r'href="#([^"]+)"|url\(#([^)]+)\)', svg))
+    used = {name for pair in named for name in pair}
+
+    def kept(match: re.Match[str]) -> str:
+        return f' id="{salt}-{match[1]}"' if match[1] in used else ""
+
+    svg = re.sub(r'\s+id="([^"]+)"', kept, svg)
     svg = re.sub(r'href="#([^"]+)"', rf'href="#{salt}-\1"', svg)
     svg = re.sub(r"url\(#([^)]+)\)", rf"url(#{salt}-\1)", svg)
     for stand_in, own in NAMES.items():

@@ -353,7 +353,7 @@ def _figure(plot: Plot, caption: str) -> str:
     alt = _esc(plot.alt)
     said = f"<figcaption>{_esc(caption)}</figcaption>\n" if caption else ""
     return (
-        f'<figure id="{plot.name}">\n{said}'
+        f"<figure>\n{said}"
         f'<div class="wide" role="img" aria-label="{alt}">\n{plot.wide}\n</div>\n'
         f'<div class="narrow" role="img" aria-label="{alt}">\n{plot.narrow}\n</div>\n</figure>'
     )
@@ -446,7 +446,8 @@ align-items:baseline;padding:.5rem .8rem}.cards b{font-size:1.15rem}
 body{max-width:none;font-size:10pt;padding:0}
 .wide{display:block}.narrow{display:none}
 .cards li{border:1px solid var(--faint)}
-figure,tr,.cards li,.limits div,h2{break-inside:avoid}h2{break-after:avoid}
+figure,tr,.cards li,.limits div,h2,footer{break-inside:avoid}h2,section>p{break-after:avoid}
+section{margin:0 0 1.4rem}header{padding-top:0;margin-bottom:1rem}
 *{-webkit-print-color-adjust:exact;print-color-adjust:exact}
 }
 """

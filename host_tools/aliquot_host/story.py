@@ -88,7 +88,14 @@ class _Teller:
 
     def __init__(self, outcome: Outcome) -> None:
         self.outcome = outcome
-        self.left = list(outcome.events)
+        # What an act lets go of is told by the act.
+        let_go = {(e.at_w, e.channel) for e in outcome.events if e.text.endswith(" is let go")}
+        self.left = [
+            event
+            for event in outcome.events
+            if event.kind != "lapsed"
+            or not {(event.at_w, event.channel), (event.at_w, "")} & let_go
+        ]
 
     def beats(self) -> list[Beat]:
         found: list[Beat] = []

@@ -33,7 +33,7 @@ def simulated(loaded, days, files=None):
     return World(loaded, start_w=START_W, days=days, seed=1, files=files).run()
 
 
-@pytest.mark.benchmark(group="simulation", disable_gc=True)
+@pytest.mark.benchmark(group="simulation")
 def test_a_simulated_year_beside_one_bare_simpy_process_per_dose(loaded, side_by_side, figure):
     doses = baselines.bare()
     done = baselines.bare_processes(doses)

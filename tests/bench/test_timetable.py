@@ -113,4 +113,4 @@ def second_of(date, zone):
     return int((midnight.astimezone(UTC) - EPOCH).total_seconds())
 
 
-pytestmark = pytest.mark.benchmark(group="timetable", disable_gc=True)
+pytestmark = pytest.mark.benchmark(group="timetable")

@@ -169,11 +169,25 @@ def test_power_and_silence_happen_to_the_board_at_their_time():
     ]
 
 
-def test_a_fault_is_seen_and_cleared_in_two_acts():
-    outage = "".join(act("power", "hours = 0.1", time=f"{h:02}:00") for h in ())
-    outcome = lived(outage + act("clear", 'channel = "alk"'))
-    (event,) = [e for e in outcome.events if e.kind in ("act", "no")]
-    assert event.channel == "alk"
+def test_three_runs_in_a_row_that_a_cut_ends_latch_and_the_keeper_clears_that():
+    cuts = "".join(
+        act("power", 'hours = "00:02"', day=1, time=time)
+        for time in ("11:00:01", "12:00:01", "12:30:01")
+    )
+    held = lived(cuts)
+    cleared = lived(cuts + act("clear", day=1, time="18:00"))
+    assert [e.kind for e in held.events].count("fault") == 1
+    assert held.days[1].runs == (0, 0)
+    assert cleared.days[1].runs == (24, 12)
+    assert [e.text for e in cleared.events if e.kind == "act"] == [
+        "all channels: the fault is seen and cleared"
+    ]
+    assert held.world.violations == cleared.world.violations == []
+
+
+def test_where_nothing_is_latched_there_is_nothing_to_clear():
+    (event,) = lived(act("clear", 'channel = "alk"')).events
+    assert (event.kind, event.channel) == ("no", "alk")
 
 
 def test_a_time_that_does_not_exist_is_the_first_minute_after_the_gap():
@@ -202,7 +216,7 @@ WRONG = [
     (act("hold", day="true"), "act[1].day", "a whole number"),
     (act("hold", time="24:00"), "act[1].time", "00:00 to 23:59:59"),
     (act("hold", time="noon"), "act[1].time", "00:00 to 23:59:59"),
-    (act("hold", "hours = 0"), "act[1].hours", "0.017"),
+    (act("hold", "hours = 0"), "act[1].hours", "00:01 to 9600 hours"),
     (act("hold", "hours = -1"), "act[1].hours", "a number of hours"),
     (act("hold", 'channel = "no3"'), "act[1].channel", "alk, cal, or all"),
     (act("trim", "percent = 50\ndoses = 6"), "act[1].channel", "alk, cal"),

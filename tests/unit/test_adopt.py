@@ -102,7 +102,7 @@ def test_a_channel_taken_out_and_put_back_begins_with_a_full_day_in_its_window()
         made = setup(*[channel(name) for name in names])
         adopt.adopt(desk.engine, made, desk.now)
         desk.setup = made
-    assert [c.ring.used_ul(desk.now) for c in desk.state.channels] == [24000, 3000]
+    assert [c.ring.used_ul(desk.now) for c in desk.state.channels] == [24000, 2000]
 
 
 @pytest.mark.parametrize(
@@ -186,7 +186,7 @@ def test_the_rest_of_a_changed_day_is_cut_to_the_larger_of_the_new_day_and_what_
     desk.until(START + 12 * H - 1200)
     assert sum(run.ul for run in desk.runs) == 12000
     changed(desk, **own)
-    desk.until(START + 36 * H)
+    desk.until(START + 48 * H - 1)
     today = sum(run.ul for run in desk.doses() if run.key[2] == START_DATE)
     assert today == wanted
     tomorrow = [run for run in desk.doses() if run.key[2] == START_DATE + 1]

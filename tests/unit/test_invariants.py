@@ -1,4 +1,4 @@
-"""The table of invariants in DEVELOPERS.md against the tests: each number has its tests, each is listed."""
+"""The table of invariants in DEVELOPERS.md against the tests: each number has its tests."""
 
 import ast
 import re
