@@ -218,16 +218,20 @@ def _raise(at: Moment, run: Run) -> Step:
     if run.raise_ul:
         origins: list[int] = []
         dues: list[int] = []
+        given_back: list[dict[str, object]] = []
         left = run.raise_ul
         entries = zip(c.owed[::2], c.owed[1::2], at.marks.owed, strict=True)
         for due_w, ul, records in entries:
             if left > 0:
                 origins += records
                 dues.append(due_w)
+                due = explain.spell(due_w, at.zone)
+                given_back.append({"records": records, "due": due, "ul": min(left, ul)})
                 left -= min(left, ul)
         since = " and ".join(local(due_w, at.zone) for due_w in dues)
         text = f"raised by {ml(run.raise_ul)} of the {ml(owed_ul)} that was owed from {since}"
         values: dict[str, object] = {"raise_ul": run.raise_ul, "owed_ul": owed_ul}
+        values["given_back"] = given_back
         if at.plan:
             least = _raise_limits(at, run)
             values["limits_ul"] = least

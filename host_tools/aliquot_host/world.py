@@ -394,10 +394,12 @@ class World:
             return
         if now >= board.sync_w:
             self._sync(board)
-        job = engine.poll(now_s)
-        if job:
+        while job := engine.poll(now_s):
             self._turn(board, job[0], job[1])
-            return
+            now = self.now_w
+            if now >= self.outage_w or now >= board.sync_w or self.acts:
+                return
+            now_s = now - board.zero_w
         next_w = engine.wake_s + board.zero_w
         if next_w > board.sync_w:
             next_w = board.sync_w

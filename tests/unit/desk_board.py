@@ -95,8 +95,9 @@ class DeskBoard:
             self.engine.ended(self.now_s, given, cause)
 
     def until_intent(self):
-        """Live until a run has begun, and leave it running."""
-        while not self.engine.poll(self.now_s):
+        """Live until a run has begun, and leave it running; at most a day."""
+        end_w = self.wall_w + 86400
+        while self.wall_w < end_w and not self.engine.poll(self.now_s):
             self.wall_w += max(1, self.engine.wake_s - self.now_s)
 
     def act(self, do, *arguments, **named):
@@ -142,7 +143,7 @@ calibration = { counts = 2800, ml = 10.02 }
 channels = ["alk", "cal"]
 minutes = 20
 """
-SMALLER = TANK.replace("daily_ml = 36.5", "daily_ml = 20", 1)
+SMALLER = TANK.replace("daily_ml = 36.5", "daily_ml = 20.5", 1)
 ALK, CAL, MG = range(3)
 
 

@@ -33,6 +33,7 @@ from = "00:10"
 cap_ml = 55
 dose_most_ml = 4
 calibration = { counts = 12771, ml = 10.02 }
+pump = { speed_cps = 300 }
 [[channel]]
 id = "mg"
 at = [{ time = "02:30", ml = 3 }, { time = "14:00", ml = 7 }]
@@ -127,7 +128,7 @@ def test_local_and_utc_are_the_same_instant_and_agree_with_zoneinfo(document, da
 def test_counts_follow_the_exact_volume_with_the_remainder_carried_from_nothing(document):
     """Against exact fractions: the counts so far are the exact ones so far, to the nearest."""
     ratios = {"alk": (12800, 10020, 0), "cal": (12771, 10020, 0), "mg": (2800, 10020, 40)}
-    speeds = {"alk": 500, "cal": 500, "mg": 1000}
+    speeds = {"alk": 500, "cal": 300, "mg": 1000}
     exact = dict.fromkeys(ratios, Fraction(0))
     given_counts = dict.fromkeys(ratios, 0)
     for day in document("--date", "2026-03-28", "--days", "9")["days"]:
@@ -219,7 +220,7 @@ def test_people_get_a_table_a_date_with_totals_beneath(file, capsys):
     assert lines[0] == [*f"{SPRING} Sunday, a day of 23 h: the clocks change".split()]
     heads = [line for line in lines if line[:2] == ["local", "time"]]
     assert heads == [["local", "time", "channel", "dose", "mL", "counts", "run", "s"]] * 2
-    assert ["00:30:05", "cal", "#0", "1.250", "1593", "3.186"] in lines
+    assert ["00:30:05", "cal", "#0", "1.250", "1593", "5.310"] in lines
     assert ["03:00:00", "mg", "#0", "3.000", "878", "0.878"] in lines
     assert "  mg: 2 doses, 10 mL, 2874 counts" in out
     assert out.count("  alk: 24 doses, 36.5 mL, ") == 2

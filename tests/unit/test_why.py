@@ -5,12 +5,12 @@ import json
 from fractions import Fraction
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from aliquot.core import acts
 from aliquot.core.dates import days_of
-from aliquot.core.decimals import date_of_text, date_text
+from aliquot.core.decimals import date_of_text, date_text, stamp_text
 from aliquot.core.ledger import ALL, DOSE
 from aliquot_host import archive, cli, explain, explain_record, silence, timetables, trail
 from unit.desk_board import ALK, SMALLER, TANK, DeskBoard, at, eventful_life, random_life, set_up
@@ -187,6 +187,7 @@ BASE = set_up(TANK)
     doses=st.lists(st.integers(1, 24), min_size=3, max_size=3),
     day=st.integers(days_of(2026, 3, 20), days_of(2026, 4, 5)),
 )
+@example(starts=[1504, 600, 0], gaps=[900, 60, 60], doses=[24, 24, 1], day=days_of(2026, 3, 20))
 def test_what_moved_a_dose_accounts_for_its_whole_move(starts, gaps, doses, day):
     """For any starts, separations and numbers of doses: moves lead from the wish to the time."""
     data = json.loads(json.dumps(BASE.data))
@@ -234,6 +235,8 @@ def test_what_moved_a_dose_accounts_for_its_whole_move(starts, gaps, doses, day)
         ("alk", "2026-03-25#9", "refused", "reason", "the cap had no room for it", ""),
         ("alk", "2026-03-25#10", "done", "day total", "-5 mL by the override of 2 dates", "D"),
         ("alk", "2026-03-26#7", "missed", "reason", "the clock was not set from", "BT"),
+        ("alk", "2026-03-27#14", "done", "rest of the day", "cut by 0.3", "C"),
+        ("alk", "2026-03-27#14", "done", "trim", "no trim was in force", ""),
         ("alk", "2026-03-27#15", "skipped", "reason", "the plan changed during the day", "C"),
         ("alk", "2026-03-27#20", "missed", "passed", "the only dose", "M"),
         ("cal", "2026-03-24#20", "done", "start", "late: dosing was held until", "hI"),
@@ -299,7 +302,7 @@ def test_every_run_of_the_journal_is_what_the_plan_and_the_state_before_it_ask_f
 
 @pytest.mark.parametrize("seed", range(6))
 def test_whatever_happens_no_record_differs_from_what_explains_it(tmp_path, seed):
-    """Random days of cuts, acts, faults and clocks: due times, volumes, counts and raises agree."""
+    """Random days of cuts, acts, faults and clocks: times, volumes, counts and raises agree."""
     board, tank = random_life(seed, 8)
     read = archive.read_archive(board.pull(tmp_path / "journal"))
     told = Life(tmp_path, read, {tank.digest: tank}, board)
@@ -351,6 +354,35 @@ def volume(life, name, run):
     """The planned volume of a run's dose, by the plan in force before it."""
     at = explain_record.Moment(life.read, life.setups, name, run.seq - 1)
     return at.plan.table.day(run.date, at.overs).ul(at.place, run.index)
+
+
+def test_a_raise_names_the_records_that_made_it_owed(life):
+    """Each is an M or O record of the channel, and what it closed was due when it says."""
+    closed = {}
+    for record, state in life.read.walk():
+        if record.kind in "MO":
+            place = record.fields[0]
+            closed[record.seq] = (state.ids[place], stamp_text(state.channels[place].wm_w))
+    raised = 0
+    for name, history, run in all_runs(life):
+        (made,) = explain_record.recorded(life.read, {}, history, run.date, run.index)
+        (step,) = [step for step in made.steps if step.name == "raise"]
+        if run.raise_ul:
+            raised += 1
+            assert sum(entry["ul"] for entry in step.values["given_back"]) == run.raise_ul
+            for entry in step.values["given_back"]:
+                assert [closed[seq] for seq in entry["records"]] == [(name, entry["due"]["utc"])]
+    assert raised > 30
+
+
+def test_an_outage_is_told_from_the_last_sign_of_life_to_the_start(life, ask):
+    """Against the pumps' own list: power went at 05:00, after the run of half past four."""
+    tank = next(iter(life.setups.values()))
+    runs = life.board.runs
+    ends = [w + -(-turned // 500) for w, _, _, turned in runs if w < at(tank, "2026-03-24 05:00")]
+    last = explain.local(max(ends), tank.setup.zone)
+    found = ask(0, "why-not", life.folder / "journal", "alk", "2026-03-24T06:10", *life.options())
+    assert f"{last} to 2026-03-24 08:00:00" in found["answers"][0]["steps"][0]["text"]
 
 
 def test_no_step_names_a_record_that_is_not_there(life):

@@ -53,13 +53,16 @@ def advance(engine: "Engine", ch: int, now_s: int) -> bool:
     if not day:
         return False
     times = day.times[ch]
-    while lane.at < len(times):
-        lane.due_w = lane.start_w + times[lane.at]
-        if lane.due_w > c.wm_w and (lane.date > c.date or lane.at > c.index):
-            lane.until_w = lane.due_w + grace
-            if lane.at + 1 < len(times):  # of two that are due the newest runs
-                lane.until_w = min(lane.until_w, lane.start_w + times[lane.at + 1] - 1)
-            if wall <= lane.until_w:
+    n = len(times)
+    while lane.at < n:
+        at = lane.at
+        lane.due_w = due_w = lane.start_w + times[at]
+        if due_w > c.wm_w and (lane.date > c.date or at > c.index):
+            until_w = due_w + grace
+            if at + 1 < n and until_w >= lane.start_w + times[at + 1]:
+                until_w = lane.start_w + times[at + 1] - 1  # of two that are due the newest runs
+            lane.until_w = until_w
+            if wall <= until_w:
                 if lane.passed and lane.passed[1] == ABSENT:
                     flush(engine, ch, now_s)
                 return True

@@ -25,9 +25,12 @@ class Window:
     def add(self, now_s: int, end_s: int, ul: int) -> None:
         """Count `ul` with the age of `end_s`; what is older than a day at `now_s` leaves."""
         data = self.data
-        if data and now_s - data[0] >= _DAY_S:
-            self.total_ul = self.used_ul(now_s)
-            data = self.data = data[self._old(now_s) :]
+        old = 0
+        while old < len(data) and now_s - data[old] >= _DAY_S:
+            self.total_ul -= data[old + 1]
+            old += 2
+        if old:
+            data = self.data = data[old:]
         n = len(data)
         if n and (end_s - self.since_s < BUCKET_S or n == 2 * _PLACES):
             ul = min(ul, MOST_UL - data[n - 1])
@@ -41,28 +44,22 @@ class Window:
             self.since_s = end_s
         self.total_ul += ul
 
-    def _old(self, now_s: int) -> int:
-        # How much of `data` is older than a day.
-        data = self.data
-        i = 0
-        while i < len(data) and now_s - data[i] >= _DAY_S:
-            i += 2
-        return i
-
     def used_ul(self, now_s: int) -> int:
         """What may have entered in the 24 h of powered time before `now_s`; changes nothing."""
         used = self.total_ul
-        if not self.data or now_s - self.data[0] < _DAY_S:
-            return used
-        for i in range(1, self._old(now_s), 2):
-            used -= self.data[i]
+        data = self.data
+        i = 0
+        while i < len(data) and now_s - data[i] >= _DAY_S:
+            used -= data[i + 1]
+            i += 2
         return used
 
     def frees_s(self, now_s: int, need_ul: int) -> int:
         """The engine second at which `need_ul` of what is counted now will have left, or -1."""
         data = self.data
-        for i in range(self._old(now_s), len(data), 2):
-            need_ul -= data[i + 1]
-            if need_ul <= 0:
-                return data[i] + _DAY_S
+        for i in range(0, len(data), 2):
+            if now_s - data[i] < _DAY_S:
+                need_ul -= data[i + 1]
+                if need_ul <= 0:
+                    return data[i] + _DAY_S
         return -1
