@@ -125,7 +125,7 @@ def test_every_dose_of_every_date_is_there_once_with_its_volume_at_its_time(name
                 wrong.append((date, ch, "outside its date, or before one already given"))
             last[ch] = ours[-1] if ours else last[ch]
             doses += len(ours)
-        wrong += [(date, text) for text in spacing.look(wanted, found)]
+        wrong += [(date, text) for text in spacing.look(wanted, found, start)]
     assert wrong == []
     assert doses == sum(
         len(sizes[ch]) * sum(oracle.has_doses(p, date) for date in DATES)
@@ -183,5 +183,5 @@ def test_the_oracle_imports_nothing_of_aliquot():
         if isinstance(node, ast.ImportFrom):
             names.add(f"{node.module}.{node.names[0].name}")
     assert names == {
-        "__future__.annotations", "datetime", "fractions.Fraction", "math", "outside.zone_oracle",
+        "__future__.annotations", "datetime", "fractions.Fraction", "functools", "math", "outside.zone_oracle",
     }  # fmt: skip

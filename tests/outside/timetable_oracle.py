@@ -8,6 +8,7 @@ seconds since 2000, dates are datetime.date.
 from __future__ import annotations
 
 import datetime
+import functools
 import math
 from fractions import Fraction
 
@@ -42,6 +43,12 @@ def volumes(channel: dict) -> list[int]:
     return out
 
 
+@functools.cache
+def even(length: int, n: int) -> list[int]:
+    """Where n doses stand in so many seconds: each at the whole second of its share."""
+    return [math.floor(Fraction(i * length, n)) for i in range(n)]
+
+
 def day(zone: datetime.tzinfo, date: datetime.date) -> tuple[int, int]:
     """The first instant of a local date and that of the next."""
     return oracle.wall(zone, date, 0), oracle.wall(zone, date + datetime.timedelta(1), 0)
@@ -66,10 +73,8 @@ def instants(zone: datetime.tzinfo, channel: dict, date: datetime.date) -> list[
     else:
         # Wrapped inside its own date: the evening, then the morning.
         pieces = [(first, end), (start, oracle.wall(zone, date, until - DAY_S))]
-    length = sum(b - a for a, b in pieces)
     out = []
-    for i in range(n):
-        offset = math.floor(Fraction(i * length, n))
+    for offset in even(sum(b - a for a, b in pieces), n):
         for a, b in pieces:
             if offset < b - a:
                 out.append(a + offset)
@@ -87,6 +92,7 @@ class Spacing:
     def __init__(self, gaps: dict, runs: list[int]) -> None:
         self.gaps, self.runs = gaps, runs
         self.before: list[tuple[int, int]] = []
+        self.seen: dict[tuple, tuple] = {}
 
     def _apart(self, i: int, j: int) -> int:
         """The least seconds from the end of a run of one to the start of one of the other."""
@@ -100,8 +106,21 @@ class Spacing:
             for s, j in others
         )
 
-    def look(self, wanted: list[list[int]], found: list[list[int]]) -> list[str]:
-        """What is wrong with a date: `wanted` and `found` hold each channel's instants."""
+    def look(self, wanted: list[list[int]], found: list[list[int]], start: int = 0) -> list[str]:
+        """What is wrong with a date: `wanted` and `found` hold each channel's instants. A date that
+        is, in seconds from its `start`, one looked at before is not looked at again."""
+        key = (
+            tuple((time - start, channel) for time, channel in self.before),
+            *(tuple(time - start for time in times) for times in [*wanted, *found]),
+        )
+        if key not in self.seen:
+            wrong = self._look(wanted, found)
+            self.seen[key] = wrong, [(time - start, channel) for time, channel in self.before]
+        wrong, before = self.seen[key]
+        self.before = [(time + start, channel) for time, channel in before]
+        return wrong
+
+    def _look(self, wanted: list[list[int]], found: list[list[int]]) -> list[str]:
         wrong = []
         placed = list(self.before)
         for channel, times in enumerate(found):
