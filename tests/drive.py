@@ -1,12 +1,14 @@
 """A desk for the engine: a journal in memory, two clocks, pumps that do what a test tells them to.
 
-`Desk` keeps the truth apart from what the engine believes: `wall` is the true UTC second, `powered`
-the true seconds with power, `now` the engine time (it lags behind `powered` by what a cut loses),
-`skew` how wrong the clock is that the engine is told. Every run of a motor is in `runs`. The journal
-takes records the way flash does: text in, text out, and a write can be made to fail.
+`Desk` keeps the truth apart from what the engine believes: `wall` is the true UTC second,
+`powered` the true seconds with power, `now` the engine time (it lags behind `powered` by what a
+cut loses), `skew` how wrong the clock is that the engine is told. Every run of a motor is in
+`runs`. The journal takes records the way flash does: text in, text out, and a write can be made
+to fail.
 
-A test builds a set-up with `channel` and `setup`, lets time pass, cuts the power, and asks the laws
-at the bottom, which look at the truth and at the records, never at what the engine says it did.
+A test builds a set-up with `channel` and `setup`, lets time pass, cuts the power, and asks the
+laws at the bottom, which look at the truth and at the records, never at what the engine says it
+did.
 """
 
 from __future__ import annotations
@@ -50,7 +52,7 @@ POLLS_MOST = 5000
 
 
 def channel(name: str = "alk", daily_ul: int = 24000, doses: int = 24, **own: object) -> Channel:
-    """A channel like most: 12.8 counts a microlitre ... 25 mL a minute, a cap of five doses more."""
+    """A channel like most: 1.28 counts a microlitre, 23 mL a minute, a cap of five doses more."""
     c = Channel()
     c.id, c.daily_ul, c.doses = name, daily_ul, doses
     share = -(-daily_ul // max(1, doses))
@@ -81,7 +83,8 @@ class Power(Exception):
 
 
 class Memory:
-    """A journal on paper: `records` are (seq, now_s, kind, fields, text); `fail` writes to come fail.
+    """A journal on paper: `records` are (seq, now_s, kind, fields, text); `fail` writes to come
+    fail.
 
     `cuts` are (how many records on, whether it is durable): there the power goes."""
 
@@ -209,7 +212,7 @@ class Desk:
         self.powered += seconds
         self.now += seconds
 
-    def step(self, until: int) -> "Run | None":
+    def step(self, until: int) -> Run | None:
         """Poll once; let a run happen, or time pass to the next poll, at most until true second
         `until`. A run that power cuts is returned with `given` -1: the test boots."""
         self.polls += 1
@@ -268,9 +271,9 @@ class Desk:
         return run
 
     def _room_for(self, run: Run) -> None:
-        """S1, on true powered time and on what the motors gave: a run counts from its start to 24 h
-        after its end, whatever it moved in between. One count and two microlitres a channel may hide
-        in rounding."""
+        """S1, on true powered time and on what the motors gave: a run counts from its start to
+        24 h after its end, whatever it moved in between. One count and two microlitres a channel
+        may hide in rounding."""
         self.recent = [r for r in self.recent if r.end > run.start - DAY]
         caps = [(self.setup.channels[run.channel].cap_ul, (run.channel,))]
         caps += [group for group in self.setup.groups if run.channel in group[1]]
@@ -297,7 +300,8 @@ class Desk:
             self.recent.append(run)
 
     def until(self, wall: int) -> None:
-        """Let time pass to the true second `wall`; a cut run is followed by a start of the board."""
+        """Let time pass to the true second `wall`; a cut run is followed by a start of the
+        board."""
         for _ in range(POLLS_MOST + wall - self.wall):
             # What is due at the last second, and slices of work, are done too.
             if self.wall >= wall and (self.engine.wake_s > self.now or self.engine.running):
@@ -332,7 +336,7 @@ def dumped(state: State) -> list[str]:
     return dump(state)
 
 
-def refold(records: list, start: "State | None" = None) -> State:
+def refold(records: list, start: State | None = None) -> State:
     """The state that records alone add up to."""
     state = start or State()
     for _, now_s, kind, fields, text in records:
@@ -364,7 +368,9 @@ def check_counts(desk: Desk) -> None:
     """S2, S15 and S24: the counters add up to what the motors did; where an end is not known they
     say more, never less."""
     for ch, c in enumerate(desk.state.channels):
-        turned = sum(r.given for r in desk.runs if r.channel == ch and r.into != CUP and r.given > 0)
+        turned = sum(
+            r.given for r in desk.runs if r.channel == ch and r.into != CUP and r.given > 0
+        )
         assert c.tot[COUNTS] >= turned
         if not any(f[0] == ch for f in desk.journal.of("U")):
             assert c.tot[COUNTS] == turned
@@ -386,19 +392,21 @@ def check_snapshots(desk: Desk, every: int = 1) -> None:
 
 
 def check_separate(desk: Desk) -> None:
-    """No run into the tank starts nearer than its separation to the end of another, in true powered
-    time."""
+    """No run into the tank starts nearer than its separation to the end of another, in true
+    powered time."""
     last: dict[int, int] = {}
     for run in desk.runs:
         if run.into == CUP:
             continue
         for other, end in last.items():
             gap = desk.setup.gap_s(run.channel, other)
-            assert not gap or run.start - end >= gap, f"{run.channel} {run.start - end} s after {other}"
+            assert not gap or run.start - end >= gap, (
+                f"{run.channel} {run.start - end} s after {other}"
+            )
         last[run.channel] = run.end
 
 
-def check_every_key(desk: Desk, counts: "list[int] | None" = None) -> None:
+def check_every_key(desk: Desk, counts: list[int] | None = None) -> None:
     """S10: from its first key on each channel's doses end one after the other, none left out, as a
     run or as one of those that passed. For plans that never change; `counts` are doses a day."""
     for ch, cfg in enumerate(desk.setup.channels):
@@ -417,8 +425,8 @@ def check_every_key(desk: Desk, counts: "list[int] | None" = None) -> None:
 
 
 def check_late(desk: Desk) -> None:
-    """S6: a dose starts within its grace, by the clock the engine was told, and of two doses of a date
-    that are due never both run."""
+    """S6: a dose starts within its grace, by the clock the engine was told, and of two doses of
+    a date that are due never both run."""
     last: dict[int, Run] = {}
     for run in desk.runs:
         if not run.key:
@@ -432,7 +440,8 @@ def check_late(desk: Desk) -> None:
 
 
 def check_raises(desk: Desk) -> None:
-    """S6, S7: a raise is at most its share of its own dose; all raises are at most what was owed."""
+    """S6, S7: a raise is at most its share of its own dose; all raises are at most what was
+    owed."""
     for ch, cfg in enumerate(desk.setup.channels):
         owed = sum(f[7] for f in desk.journal.of("M") if f[0] == ch)
         owed += sum(f[3] for f in desk.journal.of("O") if f[0] == ch)

@@ -1,7 +1,8 @@
 """What may happen to a controller, as hypothesis strategies, and `play`, which makes it happen.
 
-A scene is a small set-up, drawn with caps close to the day's volume because loose ones hide faults,
-and a list of happenings: time, cuts, wrong clocks, acts of a user, faults, a full flash, a new plan.
+A scene is a small set-up, drawn with caps close to the day's volume because loose ones hide
+faults, and a list of happenings: time, cuts, wrong clocks, acts of a user, faults, a full flash,
+a new plan.
 """
 
 from __future__ import annotations
@@ -9,10 +10,10 @@ from __future__ import annotations
 import copy
 from fractions import Fraction
 
-from aliquot.core import acts, adopt, events
-from aliquot.core.ledger import ALL, FAULT, OK, TANK, USER
 from hypothesis import strategies as st
 
+from aliquot.core import acts, adopt, events
+from aliquot.core.ledger import ALL, FAULT, OK, TANK, USER
 from drive import BERLIN, DAY, UTC, Desk, channel, setup
 
 CALIBRATIONS = ((12800, 10000), (637, 10000), (12345, 6789), (1, 1), (3, 7))
@@ -68,7 +69,11 @@ HAPPENINGS = st.one_of(
     st.tuples(st.just("outage"), LONG, st.sampled_from((0, 2))),
     st.tuples(st.just("no clock"), LONG, SPAN),
     st.tuples(st.just("skew"), st.sampled_from((-3 * DAY, -3600, -40, 0, 300, 7200, 3 * DAY))),
-    st.tuples(st.just("give"), st.sampled_from((-2000, -300, -1, 1, 40)), st.sampled_from((OK, FAULT, USER))),
+    st.tuples(
+        st.just("give"),
+        st.sampled_from((-2000, -300, -1, 1, 40)),
+        st.sampled_from((OK, FAULT, USER)),
+    ),
     st.tuples(st.just("full"), st.integers(1, 12)),
     st.tuples(st.just("trim"), CH, PCT, st.integers(0, 9)),
     st.tuples(st.just("override"), CH, st.integers(-60, 40), st.integers(0, 3)),
@@ -96,7 +101,8 @@ def play(desk: Desk, happening: tuple) -> bool:
     except acts.Refused:
         return False
     except OSError:
-        # The flash took no record: what was half done ends with a new start, on a flash that takes it.
+        # The flash took no record: what was half done ends with a new start, on a flash that
+        # takes it.
         desk.journal.fail = 0
         desk.boot()
     return True

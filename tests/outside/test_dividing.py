@@ -1,7 +1,8 @@
 """Dividing and counting against exact fractions and the published vectors of the project.
 
-The vectors and figures stand in the project's reference values under "Dividing and counting", where
-they were recomputed exhaustively; the oracle here is `fractions` and a rule spelled out anew.
+The vectors and figures stand in the project's reference values under "Dividing and counting",
+where they were recomputed exhaustively; the oracle here is `fractions` and a rule spelled out
+anew.
 """
 
 import math
@@ -17,7 +18,8 @@ HALF = Fraction(1, 2)
 
 
 def ideal(total: int, n: int, i: int) -> int:
-    """The nearest whole number to i/n of the total, halves up: where the running sum must stand."""
+    """The nearest whole number to i/n of the total, halves up: where the running sum must
+    stand."""
     return math.floor(Fraction(i * total, n) + HALF)
 
 

@@ -1,8 +1,8 @@
 """Every dose of every date 2026 to 2030, in every zone of the reference values, against an oracle.
 
 timetable_oracle.py works out from zoneinfo and fractions how many doses a date has, how large they
-are and when they are wanted, and looks at our spaced times: rising, one pump at a time, separations
-kept over midnight too, moved later by the least amount. It knows nothing of Aliquot.
+are and when they are wanted, and looks at our spaced times: rising, one pump at a time,
+separations kept over midnight too, moved later by the least amount. It knows nothing of Aliquot.
 """
 
 import ast
@@ -52,8 +52,9 @@ def plan(daily_ul, doses, from_h=0.0, span_h=24.0, **own):
     } | own
 
 
-# The usual tank: four channels, two pairs kept apart; and a mixed one: odd volumes, a night window that
-# wraps, listed times in the hours that clock changes take or repeat, days of the week, every third day.
+# The usual tank: four channels, two pairs kept apart; and a mixed one: odd volumes, a night
+# window that wraps, listed times in the hours that clock changes take or repeat, days of the
+# week, every third day.
 TANKS = {
     "usual": (
         [plan(36500, 24, 1 / 6), plan(30000, 24, 1 / 6), plan(12007, 24), plan(5003, 24, 0.5)],
@@ -79,7 +80,16 @@ def compiled(tank, rule):
     for i, p in enumerate(plans):
         c = Channel()
         c.id = "abcdef"[i]
-        for key in ("daily_ul", "doses", "from_s", "span_s", "weekdays", "every", "at", "least_ul"):
+        for key in (
+            "daily_ul",
+            "doses",
+            "from_s",
+            "span_s",
+            "weekdays",
+            "every",
+            "at",
+            "least_ul",
+        ):
             setattr(c, key, p[key])
         c.start_date = (p["start"] - ZERO).days
         c.most_ul, c.cap_ul, c.speed_cps, c.raise_pct = 10**5, 10**6, SPEED, 25
@@ -183,5 +193,11 @@ def test_the_oracle_imports_nothing_of_aliquot():
         if isinstance(node, ast.ImportFrom):
             names.add(f"{node.module}.{node.names[0].name}")
     assert names == {
-        "__future__.annotations", "datetime", "fractions.Fraction", "functools", "math", "outside.zone_oracle",
-    }  # fmt: skip
+        "__future__.annotations",
+        "datetime",
+        "fractions.Fraction",
+        "functools",
+        "itertools",
+        "math",
+        "outside.zone_oracle",
+    }

@@ -1,14 +1,15 @@
 """What the doses of a date must be, from zoneinfo and fractions alone, without a line of Aliquot.
 
 A channel here is a plain dict: daily_ul, doses, from_s, span_s, weekdays (bit 0 Monday), every,
-start (a date), at (pairs of second of the day and weight, or None), least_ul. Instants are whole UTC
-seconds since 2000, dates are datetime.date.
+start (a date), at (pairs of second of the day and weight, or None), least_ul. Instants are whole
+UTC seconds since 2000, dates are datetime.date.
 """
 
 from __future__ import annotations
 
 import datetime
 import functools
+import itertools
 import math
 from fractions import Fraction
 
@@ -107,8 +108,8 @@ class Spacing:
         )
 
     def look(self, wanted: list[list[int]], found: list[list[int]], start: int = 0) -> list[str]:
-        """What is wrong with a date: `wanted` and `found` hold each channel's instants. A date that
-        is, in seconds from its `start`, one looked at before is not looked at again."""
+        """What is wrong with a date: `wanted` and `found` hold each channel's instants. A date
+        that is, in seconds from its `start`, one looked at before is not looked at again."""
         key = (
             tuple((time - start, channel) for time, channel in self.before),
             *(tuple(time - start for time in times) for times in [*wanted, *found]),
@@ -127,7 +128,7 @@ class Spacing:
             if len(times) != len(wanted[channel]):
                 wrong.append(f"{channel}: {len(times)} doses, {len(wanted[channel])} wanted")
                 continue
-            if any(b <= a for a, b in zip(times, times[1:], strict=False)):
+            if any(b <= a for a, b in itertools.pairwise(times)):
                 wrong.append(f"{channel}: does not rise")
             own: list[tuple[int, int]] = []
             for wish, time in zip(wanted[channel], times, strict=True):

@@ -3,9 +3,10 @@
 from fractions import Fraction
 
 import pytest
-from aliquot.core.amounts import part, run_s, scaled, share, to_counts, to_ul
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from aliquot.core.amounts import part, run_s, scaled, share, to_counts, to_ul
 
 CALIBRATION = st.tuples(st.integers(1, 2_000_000), st.integers(1, 100_000))
 HALF = Fraction(1, 2)
@@ -68,10 +69,11 @@ def test_new_calibrations_take_the_remainder_over_and_the_running_error_stays_be
             rem += volume * counts - told * ul
             given_counts += told
             exact += Fraction(volume * counts, ul)
-            # Half a count carried, and a change of calibration rounds the carried part to its unit.
-            assert abs(given_counts - exact) <= HALF + len(lives) * Fraction(1, 2 * min(
-                own[1] for own, _ in lives
-            ))
+            # Half a count carried, and a change of calibration rounds the carried part to its
+            # unit.
+            assert abs(given_counts - exact) <= HALF + len(lives) * Fraction(
+                1, 2 * min(own[1] for own, _ in lives)
+            )
 
 
 @settings(max_examples=300, deadline=None)
@@ -92,7 +94,15 @@ def test_a_volume_is_never_negative_however_large_the_remainder():
 
 @pytest.mark.parametrize(
     ("rem", "new_ul", "old_ul", "wanted"),
-    [(0, 5, 7, 0), (7, 14, 7, 14), (-7, 14, 7, -14), (1, 1, 2, 1), (-1, 1, 2, 0), (3, 10, 9, 3), (-5, 3, 2, -7)],
+    [
+        (0, 5, 7, 0),
+        (7, 14, 7, 14),
+        (-7, 14, 7, -14),
+        (1, 1, 2, 1),
+        (-1, 1, 2, 0),
+        (3, 10, 9, 3),
+        (-5, 3, 2, -7),
+    ],
 )
 def test_a_remainder_is_scaled_to_the_nearest(rem, new_ul, old_ul, wanted):
     assert scaled(rem, new_ul, old_ul) == wanted
@@ -100,7 +110,8 @@ def test_a_remainder_is_scaled_to_the_nearest(rem, new_ul, old_ul, wanted):
 
 
 @pytest.mark.parametrize(
-    ("counts", "speed", "wanted"), [(0, 500, 0), (1, 500, 1), (500, 500, 1), (501, 500, 2), (7, 1, 7)]
+    ("counts", "speed", "wanted"),
+    [(0, 500, 0), (1, 500, 1), (500, 500, 1), (501, 500, 2), (7, 1, 7)],
 )
 def test_a_run_takes_whole_seconds_rounded_up(counts, speed, wanted):
     assert run_s(counts, speed) == wanted

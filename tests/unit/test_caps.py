@@ -1,15 +1,15 @@
-"""S1: in no 24 hours of powered time more than the cap, for a channel and for a group, whatever comes.
+"""S1: in no 24 hours of powered time more than the cap, for a channel and for a group.
 
-Every run on the desk is held against the caps in true powered time, see `Desk._room_for`; these tests
-bring the caps to where they bind.
+Every run on the desk is held against the caps in true powered time, see `Desk._room_for`; these
+tests bring the caps to where they bind.
 """
 
 import pytest
-from aliquot.core import acts, room
-from aliquot.core.ledger import ALL, CAP, TANK
 from hypothesis import HealthCheck, given, note, settings
 from hypothesis import strategies as st
 
+from aliquot.core import acts, room
+from aliquot.core.ledger import ALL, CAP, TANK
 from drive import DAY, START, Desk, channel, check_all, check_books, setup
 from scenes import HAPPENINGS, play, setups, told
 
@@ -44,7 +44,8 @@ def test_s01_a_group_cap_binds_the_sum_of_its_channels():
 
 
 def test_a_dose_without_room_waits_within_its_grace_for_what_leaves_the_window():
-    """What went in ten minutes after six leaves the window ten minutes after the next dose is due."""
+    """What went in ten minutes after six leaves the window ten minutes after the next dose is
+    due."""
     desk = Desk(setup(channel("a", 1000, 1, at=((6 * H, 1),), cap_ul=1000, grace_s=H)))
     acts.trim(desk.engine, desk.now, 0, 100, 1)
     desk.until(START + 6 * H + 600)
@@ -156,11 +157,15 @@ def test_room_asked_for_twice_in_a_row_is_the_same_and_an_act_in_between_does_no
     desk.pass_s(100)
     before = room.room_ul(desk.engine, 0, desk.now)
     acts.tubing(desk.engine, desk.now, 0)
-    assert room.room_ul(desk.engine, 0, desk.now) == before == room.room_ul(desk.engine, 0, desk.now)
+    assert (
+        room.room_ul(desk.engine, 0, desk.now) == before == room.room_ul(desk.engine, 0, desk.now)
+    )
 
 
 def test_room_of_a_group_is_that_of_its_cap():
-    desk = Desk(setup(channel("a", cap_ul=60000), channel("b", cap_ul=60000), groups=[(50000, (0, 1))]))
+    desk = Desk(
+        setup(channel("a", cap_ul=60000), channel("b", cap_ul=60000), groups=[(50000, (0, 1))])
+    )
     desk.pass_s(100)
     assert room.room_ul(desk.engine, 0, desk.now) == 1000  # one dose of b is in
     assert room.left_ul(desk.engine, 0, desk.now) == 49000
@@ -176,7 +181,11 @@ def test_room_looks_at_the_whole_coming_day_not_only_at_now():
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-@given(setups(), st.lists(st.tuples(HAPPENINGS, st.integers(0, 40000)), max_size=8), st.integers(1, 99))
+@given(
+    setups(),
+    st.lists(st.tuples(HAPPENINGS, st.integers(0, 40000)), max_size=8),
+    st.integers(1, 99),
+)
 def test_s01_an_extra_inside_the_room_takes_nothing_from_the_plan(made, story, pct):
     """With nothing owed: what the room says may go in, may go in beside every planned dose."""
     note(told(made))
@@ -203,6 +212,6 @@ def test_s01_an_extra_inside_the_room_takes_nothing_from_the_plan(made, story, p
     ours = [r for r in desk.runs if r.into == TANK]
     if ours:
         others = [m for _, members in desk.setup.groups if 0 in members for m in members]
-        new = [f for f in desk.journal.of("R") if f[8] == CAP][len(refused):]
+        new = [f for f in desk.journal.of("R") if f[8] == CAP][len(refused) :]
         assert not [f for f in new if f[0] in (0, *others)]
     check_all(desk)

@@ -1,11 +1,10 @@
-"""Catch-up: a shortfall comes back as bounded raises of later doses, and nothing else does (S6)."""
+"""Catch-up: a shortfall comes back as bounded raises, and nothing else does (S6)."""
 
 import pytest
+from hypothesis import HealthCheck, given, note, settings
+
 from aliquot.core import acts, events
 from aliquot.core.ledger import ABSENT, FAULT, USER
-from hypothesis import HealthCheck, given, note, settings
-from hypothesis import strategies as st
-
 from drive import DAY, START, Desk, channel, check_all, check_books, setup
 from scenes import STORIES, play, setups, told
 
@@ -25,7 +24,9 @@ def raises(desk):
     return [run.raise_ul for run in desk.doses()[desk.ran :]]
 
 
-@pytest.mark.parametrize(("pct", "wanted"), [(25, [250] * 8), (100, [1000] * 2), (60, [600, 600, 600, 200]), (0, [])])
+@pytest.mark.parametrize(
+    ("pct", "wanted"), [(25, [250] * 8), (100, [1000] * 2), (60, [600, 600, 600, 200]), (0, [])]
+)
 def test_s06_a_later_dose_is_raised_by_at_most_its_share_until_all_is_back(pct, wanted):
     desk = away(2 + 1 / 6 + 0.4, raise_pct=pct)  # 06:00, 07:00 missed, 08:00 too
     desk.until(START + 30 * H - 60)
@@ -102,7 +103,16 @@ def test_the_oldest_is_given_back_first():
 
 @pytest.mark.parametrize(
     "why",
-    ["hold", "trim", "lowered", "refused by the cap", "cut", "stopped by the user", "no calibration", "fresh journal"],
+    [
+        "hold",
+        "trim",
+        "lowered",
+        "refused by the cap",
+        "cut",
+        "stopped by the user",
+        "no calibration",
+        "fresh journal",
+    ],
 )
 def test_nothing_is_owed_that_the_user_chose_or_that_may_be_in(why):
     desk = Desk(

@@ -1,12 +1,12 @@
-"""Which wall time is believed, and that no clock, right or wrong, makes a dose run twice (S19, S20)."""
+"""Which wall time is believed, and that no clock makes a dose run twice (S19, S20)."""
 
 import pytest
-from aliquot.core import clock
-from aliquot.core.clock import CHIP, NETWORK, PHONE, USER, Judge
-from aliquot.core.dates import days_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from aliquot.core import clock
+from aliquot.core.clock import CHIP, NETWORK, PHONE, USER, Judge
+from aliquot.core.dates import days_of
 from drive import DAY, Desk, channel, check_all, check_every_key, setup
 
 H = 3600
@@ -42,7 +42,10 @@ def test_the_users_word_sets_the_clock_at_once():
 def test_s19_a_first_time_needs_two_sources_that_agree(sources):
     desk = desk_without_clock()
     judge = Judge()
-    assert tell(desk, judge, (sources[0], 3, 1), (sources[0], 3, 60)) == ["waiting for a second source"] * 2
+    assert (
+        tell(desk, judge, (sources[0], 3, 1), (sources[0], 3, 60))
+        == ["waiting for a second source"] * 2
+    )
     assert desk.state.quality == 0
     desk.pass_s(H - 100)
     assert desk.state.quality == 0
@@ -52,7 +55,9 @@ def test_s19_a_first_time_needs_two_sources_that_agree(sources):
 
 def test_sources_that_differ_by_more_than_a_minute_are_not_believed_and_say_by_how_much():
     desk = desk_without_clock()
-    answers = tell(desk, Judge(), (NETWORK, 0, 1), (NETWORK + 1, 61, 1), (NETWORK, 0, 1), (NETWORK + 1, 50, 1))
+    answers = tell(
+        desk, Judge(), (NETWORK, 0, 1), (NETWORK + 1, 61, 1), (NETWORK, 0, 1), (NETWORK + 1, 50, 1)
+    )
     assert answers == [
         "waiting for a second source",
         "the sources differ by 61 s",
@@ -63,7 +68,9 @@ def test_sources_that_differ_by_more_than_a_minute_are_not_believed_and_say_by_h
 
 def test_what_a_source_said_an_hour_ago_counts_no_more():
     desk = desk_without_clock()
-    assert tell(desk, Judge(), (NETWORK, 0, 1), (CHIP, 0, H + 1))[-1] == "waiting for a second source"
+    assert (
+        tell(desk, Judge(), (NETWORK, 0, 1), (CHIP, 0, H + 1))[-1] == "waiting for a second source"
+    )
 
 
 @pytest.mark.parametrize("wrong", [-600, -3, 3, 600])
@@ -121,7 +128,13 @@ def test_after_a_phone_one_network_server_does_not_make_the_time_trusted():
 
 @pytest.mark.parametrize(
     ("date", "believed"),
-    [((2025, 12, 31), False), ((2026, 1, 1), True), ((2099, 12, 31), True), ((2100, 1, 1), False), ((1970, 1, 1), False)],
+    [
+        ((2025, 12, 31), False),
+        ((2026, 1, 1), True),
+        ((2099, 12, 31), True),
+        ((2100, 1, 1), False),
+        ((1970, 1, 1), False),
+    ],
 )
 @pytest.mark.parametrize("source", [USER, PHONE, NETWORK])
 def test_s19_a_time_before_2026_or_after_2099_is_believed_from_nobody(date, believed, source):
@@ -133,7 +146,10 @@ def test_s19_a_time_before_2026_or_after_2099_is_believed_from_nobody(date, beli
         assert desk.state.quality == 0
 
 
-@pytest.mark.parametrize(("carry_on_s", "waited", "wanted"), [(0, 10 * DAY, False), (2 * H, H, False), (2 * H, 2 * H, True)])
+@pytest.mark.parametrize(
+    ("carry_on_s", "waited", "wanted"),
+    [(0, 10 * DAY, False), (2 * H, H, False), (2 * H, 2 * H, True)],
+)
 def test_the_estimate_carries_on_after_the_configured_wait(carry_on_s, waited, wanted):
     made = setup(channel(raise_pct=0))
     made.carry_on_s = carry_on_s
@@ -173,11 +189,14 @@ def test_a_time_that_is_the_same_is_no_record():
 @settings(max_examples=50, deadline=None)
 @given(
     st.lists(
-        st.tuples(st.integers(60, 50000), st.integers(-40000, 40000), st.booleans()), min_size=1, max_size=8
+        st.tuples(st.integers(60, 50000), st.integers(-40000, 40000), st.booleans()),
+        min_size=1,
+        max_size=8,
     )
 )
 def test_s20_whatever_the_clock_says_each_key_ends_once_and_the_day_has_no_burst(steps):
-    """In any hour of power: one dose, and for each step in it a late one and one of the new time."""
+    """In any hour of power: one dose, and for each step in it a late one and one of the new
+    time."""
     desk = Desk(setup(channel(raise_pct=0, cap_ul=60000)))
     jumps = []
     for then, skew, cut in steps:

@@ -5,17 +5,18 @@ reservoirs, clocks and new set-ups do stands in the tests of those names.
 """
 
 import copy
+import itertools
 from fractions import Fraction
 
 import pytest
+from hypothesis import HealthCheck, given, note, settings
+from hypothesis import strategies as st
+
 from aliquot.core import acts, adopt, events
 from aliquot.core.dates import days_of
 from aliquot.core.engine import Engine
 from aliquot.core.ledger import ABSENT, ALL, FAULT, LIMIT, QUEUE, RESET
 from aliquot.core.plan import day_ul
-from hypothesis import HealthCheck, given, note, settings
-from hypothesis import strategies as st
-
 from drive import (
     AUTUMN,
     DAY,
@@ -64,7 +65,7 @@ def test_a_day_of_23_or_25_hours_has_the_same_doses_and_volume(date):
     runs = [run for run in desk.doses() if run.key[2] == date]
     assert [run.key[3] for run in runs] == list(range(24))
     assert sum(run.ul for run in runs) == 24000
-    steps = {b.due_w - a.due_w for a, b in zip(runs, runs[1:], strict=False)}
+    steps = {b.due_w - a.due_w for a, b in itertools.pairwise(runs)}
     assert steps == ({3450} if date == SPRING else {3750})
 
 
@@ -102,8 +103,9 @@ def test_doses_that_would_be_too_small_are_fewer_and_larger():
 @settings(max_examples=120, deadline=None, suppress_health_check=SLOW)
 @given(setups(), STORIES, st.integers(0, DAY))
 def test_s01_s05_s06_s24_whatever_happens_the_laws_hold(made, story, at):
-    """Caps, keys, books, counters, separations, lateness and snapshots; see drive.py. Not all of it is
-    in the name: S2, S7, S10, S14, S15, S18, S20 and S25 are looked at in every one of these."""
+    """Caps, keys, books, counters, separations, lateness and snapshots; see drive.py. Not all of
+    it is in the name: S2, S7, S10, S14, S15, S18, S20 and S25 are looked at in every one of
+    these."""
     note(told(made))
     desk = Desk(made, START + at)
     for happening, then in story:
@@ -127,7 +129,12 @@ OUTAGES = st.lists(
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=SLOW)
-@given(OUTAGES, st.sampled_from((1, 5, 24)), st.integers(0, DAY), st.sampled_from((SPRING - 2, START_DATE)))
+@given(
+    OUTAGES,
+    st.sampled_from((1, 5, 24)),
+    st.integers(0, DAY),
+    st.sampled_from((SPRING - 2, START_DATE)),
+)
 def test_s05_s10_every_key_ends_once_and_none_is_left_out(outages, doses, at, date):
     made = setup(channel("a", doses * 800, doses), channel("b", 7200, 6), separate=[(0, 1, 600)])
     desk = Desk(made, date * DAY - 7200 + at)
@@ -163,7 +170,8 @@ def tank():
 
 
 def troubled_day(desk):
-    """Acts and outages of one and a half days; yields before each, so that a cut can be answered."""
+    """Acts and outages of one and a half days; yields before each, so that a cut can be
+    answered."""
     engine = lambda: desk.engine  # noqa: E731, a new one after each start
     yield lambda: desk.pass_s(5000)
     yield lambda: acts.trim(engine(), desk.now, 0, 50, 3, request=1)
@@ -282,7 +290,9 @@ def test_s25_nothing_new_makes_a_dose_run_again(what, later):
 @settings(max_examples=40, deadline=None, suppress_health_check=SLOW)
 @given(
     st.lists(
-        st.tuples(st.integers(1, 60000), st.sampled_from((UTC, "PST8", "NZST-12", "<-11>11", "<+14>-14"))),
+        st.tuples(
+            st.integers(1, 60000), st.sampled_from((UTC, "PST8", "NZST-12", "<-11>11", "<+14>-14"))
+        ),
         min_size=1,
         max_size=6,
     )
@@ -307,7 +317,9 @@ def test_s25_no_change_of_zone_uses_a_key_twice_or_gives_a_date_more_than_its_pl
 # Late, missed, and never in a burst
 
 
-@pytest.mark.parametrize("off_s", [60, 1000, 1210, 1211, 3 * H, 3 * H + 1300, 30 * H + 99, 9 * DAY])
+@pytest.mark.parametrize(
+    "off_s", [60, 1000, 1210, 1211, 3 * H, 3 * H + 1300, 30 * H + 99, 9 * DAY]
+)
 def test_s06_after_an_outage_at_most_the_newest_dose_runs_late_and_the_rest_is_missed(off_s):
     desk = Desk(setup(channel(raise_pct=0)))
     desk.until(START + 6 * H - 10)
@@ -355,7 +367,8 @@ def test_a_dose_that_waits_too_long_for_another_pump_is_missed_with_that_reason(
     desk = Desk(setup(channel("a"), channel("b", grace_s=150), separate=[(0, 1, 400)]))
     desk.pass_s(100)
     acts.extra(desk.engine, desk.now, 0, 500, planned=True)
-    # The separation after the extra is longer than the grace of b's dose that is due in five minutes.
+    # The separation after the extra is longer than the grace of b's dose that is due in five
+    # minutes.
     desk.until(START + H - 300)
     acts.extra(desk.engine, desk.now, 0, 500, planned=True)
     desk.until(START + 3 * H)
@@ -378,7 +391,11 @@ def test_two_years_without_power_cost_no_more_than_two_days():
     work = []
     for days in (2, 2 * 365):
         desk = Desk(
-            setup(channel("a"), channel("b", weekdays=1), channel("c", at=((9 * H, 1), (21 * H, 2)), doses=2))
+            setup(
+                channel("a"),
+                channel("b", weekdays=1),
+                channel("c", at=((9 * H, 1), (21 * H, 2)), doses=2),
+            )
         )
         desk.days(1)
         records, polls, runs = len(desk.journal.records), desk.polls, len(desk.runs)
@@ -424,7 +441,9 @@ def test_a_channel_of_one_day_a_week_doses_on_that_day():
 
 def test_a_channel_that_was_away_while_another_has_gone_on_finds_its_place():
     """Their tables are of different dates: neither may hinder the other for ever."""
-    desk = Desk(setup(channel("a"), channel("b", 3000, 3, weekdays=0b1001), separate=[(0, 1, 600)]))
+    desk = Desk(
+        setup(channel("a"), channel("b", 3000, 3, weekdays=0b1001), separate=[(0, 1, 600)])
+    )
     for off in (5000, 3 * DAY, 40000, 8 * DAY):
         desk.days(3)
         desk.outage(off)
@@ -594,10 +613,17 @@ def test_s02_a_gross_overrun_is_paid_back_dose_by_dose_and_never_below_one_count
 
 
 @settings(max_examples=15, deadline=None)
-@given(st.lists(st.tuples(st.integers(600, 900000), st.integers(80, 125)), max_size=8), st.integers(2000, 40000))
+@given(
+    st.lists(st.tuples(st.integers(600, 900000), st.integers(80, 125)), max_size=8),
+    st.integers(2000, 40000),
+)
 def test_the_running_error_stays_within_a_count_whatever_calibrations_come(changes, daily_ul):
-    """Over the doses that ended as told, against exact fractions by the calibration of their day."""
-    desk = Desk(setup(channel(daily_ul=daily_ul, doses=24, cal=(637, 10000, 0), cap_ul=10**7)), checked=False)
+    """Over the doses that ended as told, against exact fractions by the calibration of their
+    day."""
+    desk = Desk(
+        setup(channel(daily_ul=daily_ul, doses=24, cal=(637, 10000, 0), cap_ul=10**7)),
+        checked=False,
+    )
     for then, pct in [*changes, (300000, 100)]:
         desk.pass_s(then)
         c = desk.c()
@@ -627,7 +653,9 @@ def test_a_dose_beyond_its_limits_is_refused_with_that_reason():
 # Nothing moves before all is known
 
 
-@pytest.mark.parametrize("why", ["no set-up", "no calibration", "pump changed", "lost records", "unknown record"])
+@pytest.mark.parametrize(
+    "why", ["no set-up", "no calibration", "pump changed", "lost records", "unknown record"]
+)
 def test_s08_s17_nothing_moves_before_set_up_calibration_and_journal_are_accepted(why):
     if why == "no set-up":
         journal = Memory()
@@ -734,7 +762,7 @@ def test_an_hour_without_a_record_gets_one():
     desk = Desk(setup(channel(doses=1, at=((9 * H, 1),), most_ul=24000, cap_ul=10**6)))
     desk.days(1)
     times = [now for _, now, *_ in desk.journal.records]
-    assert max(b - a for a, b in zip(times, times[1:], strict=False)) <= H
+    assert max(b - a for a, b in itertools.pairwise(times)) <= H
     desk.outage(600, clock=0)
     desk.pass_s(5 * H)
     assert len(desk.journal.of("t")) >= 20

@@ -1,11 +1,11 @@
 """One delivery now, outside the timetable: bounded by room, short-lived, once (S7)."""
 
 import pytest
-from aliquot.core import acts, events
-from aliquot.core.ledger import CAP, CUP, EMPTY, FAULT, HOLD, LIMIT, QUEUE, RESET, TANK, USER
 from hypothesis import HealthCheck, given, note, settings
 from hypothesis import strategies as st
 
+from aliquot.core import acts, events
+from aliquot.core.ledger import CAP, CUP, EMPTY, FAULT, HOLD, LIMIT, QUEUE, RESET, TANK, USER
 from drive import DAY, START, Desk, channel, check_all, check_every_key, check_separate, setup
 from scenes import STORIES, play, setups, told
 
@@ -62,7 +62,10 @@ def test_nothing_passes_the_cap_whatever_is_confirmed():
 @pytest.mark.parametrize(("gap", "waits"), [(300, True), (500, True), (700, False)])
 def test_an_extra_waits_for_its_separation_up_to_ten_minutes_and_is_then_refused(gap, waits):
     desk = desk_at(
-        H + 60, channel("a", cap_ul=60000), channel("b", 100, 1, start_date=9999, cap_ul=60000), separate=[(0, 1, gap)]
+        H + 60,
+        channel("a", cap_ul=60000),
+        channel("b", 100, 1, start_date=9999, cap_ul=60000),
+        separate=[(0, 1, gap)],
     )
     asked = desk.now
     assert acts.extra(desk.engine, desk.now, 1, 500, request=9)
@@ -92,7 +95,9 @@ def test_an_extra_keeps_clear_of_the_doses_that_come():
 
 
 def test_a_held_channel_does_not_keep_extras_of_others_waiting():
-    desk = desk_at(100, channel("a"), channel("b", cap_ul=60000, from_s=1800), separate=[(0, 1, 1200)])
+    desk = desk_at(
+        100, channel("a"), channel("b", cap_ul=60000, from_s=1800), separate=[(0, 1, 1200)]
+    )
     acts.hold(desk.engine, desk.now, 0)
     desk.until(START + H + 60)
     acts.extra(desk.engine, desk.now, 1, 500)
@@ -102,7 +107,9 @@ def test_a_held_channel_does_not_keep_extras_of_others_waiting():
 
 @pytest.mark.parametrize("off", [1, 300, 5000])
 def test_s07_an_extra_never_resumes_after_a_restart(off):
-    desk = desk_at(H + 60, channel("a", cap_ul=60000), channel("b", cap_ul=60000), separate=[(0, 1, 500)])
+    desk = desk_at(
+        H + 60, channel("a", cap_ul=60000), channel("b", cap_ul=60000), separate=[(0, 1, 500)]
+    )
     acts.extra(desk.engine, desk.now, 1, 500, request=9)
     desk.pass_s(5)
     desk.outage(off)
@@ -158,7 +165,9 @@ def test_what_comes_between_accepting_and_running_ends_an_extra_with_its_reason(
 
 
 def test_an_extra_that_waits_can_be_taken_back_and_then_another_accepted():
-    desk = desk_at(H + 60, channel("a"), channel("b", cap_ul=60000, from_s=1800), separate=[(0, 1, 400)])
+    desk = desk_at(
+        H + 60, channel("a"), channel("b", cap_ul=60000, from_s=1800), separate=[(0, 1, 400)]
+    )
     assert acts.cancel_extra(desk.engine, desk.now, 1) is False
     acts.extra(desk.engine, desk.now, 1, 500)
     with pytest.raises(acts.Refused):
@@ -194,7 +203,9 @@ def test_a_prime_into_a_cup_waits_for_no_separation_and_counts_for_no_cap():
 @given(
     setups(),
     STORIES,
-    st.lists(st.tuples(st.integers(0, 3), st.integers(20, 150), st.booleans()), min_size=20, max_size=20),
+    st.lists(
+        st.tuples(st.integers(0, 3), st.integers(20, 150), st.booleans()), min_size=20, max_size=20
+    ),
 )
 def test_s07_whatever_happens_an_extra_runs_once_within_ten_minutes_or_is_refused_on_record(
     made, story, asked
@@ -231,7 +242,12 @@ def test_s07_whatever_happens_an_extra_runs_once_within_ten_minutes_or_is_refuse
 
 
 def test_an_extra_in_the_last_second_of_its_wait_is_not_started_later():
-    desk = desk_at(H + 60, channel("a", cap_ul=60000), channel("b", cap_ul=60000, from_s=1800), separate=[(0, 1, 1200)])
+    desk = desk_at(
+        H + 60,
+        channel("a", cap_ul=60000),
+        channel("b", cap_ul=60000, from_s=1800),
+        separate=[(0, 1, 1200)],
+    )
     acts.extra(desk.engine, desk.now, 1, 500)
     desk.pass_s(DAY)
     assert extras(desk) == []

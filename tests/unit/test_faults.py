@@ -1,13 +1,13 @@
-"""Faults: what they stop, what latches them, and the two acts that end them (S12, S13, S23)."""
+"""Faults: what they stop, what latches them, and the two acts that end them (S12, S13)."""
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from aliquot.core import acts, events
 from aliquot.core.events import F_RESETS, F_WATCHDOG
 from aliquot.core.faults import TABLE
 from aliquot.core.ledger import ALL, FAULT
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from drive import DAY, Desk, channel, check_all, check_books, setup
 
 H = 3600
@@ -155,7 +155,7 @@ def test_a_dose_that_ends_well_in_between_breaks_the_row():
 
 
 @pytest.mark.parametrize(("apart_h", "latched"), [(1, 1), (11, 1), (13, 0)])
-def test_s23_three_watchdog_resets_in_24_hours_latch_and_each_cause_is_recorded(apart_h, latched):
+def test_three_watchdog_resets_in_24_hours_latch_and_each_cause_is_recorded(apart_h, latched):
     desk = Desk(setup(channel()))
     for _ in range(3):
         desk.pass_s(apart_h * H)

@@ -1,14 +1,14 @@
-"""What a channel gives on a date: volume, number of doses, their sizes and times before spacing."""
+"""What a channel gives on a date: volume, doses, sizes, and times before spacing."""
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from aliquot.core.dates import days_of
 from aliquot.core.plan import count, day_ul, dose_ul, volumes
 from aliquot.core.timetable import Timetable
 from aliquot.core.zone import Zone
 from aliquot.core.zone_text import parse
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from drive import AUTUMN, BERLIN, DAY, SPRING, channel, setup
 
 MONDAY = days_of(2026, 6, 1)
@@ -46,7 +46,14 @@ def test_a_day_has_the_volume_of_its_plan_and_of_the_overrides_in_force(own, ove
 
 @pytest.mark.parametrize(
     ("daily_ul", "doses", "least_ul", "wanted"),
-    [(24000, 24, 100, 24), (2400, 24, 100, 24), (2399, 24, 100, 23), (100, 24, 100, 1), (99, 24, 100, 0), (0, 24, 100, 0)],
+    [
+        (24000, 24, 100, 24),
+        (2400, 24, 100, 24),
+        (2399, 24, 100, 23),
+        (100, 24, 100, 1),
+        (99, 24, 100, 0),
+        (0, 24, 100, 0),
+    ],
 )
 def test_a_day_is_merged_to_as_many_doses_as_are_large_enough(daily_ul, doses, least_ul, wanted):
     c = channel(daily_ul=daily_ul, doses=doses, least_ul=least_ul)
@@ -141,7 +148,13 @@ def test_a_window_that_a_clock_change_swallows_is_refused_and_breaks_nothing(spa
     assert day.late == [0]
 
 
-ZONES = (BERLIN, "UTC0", "EST5EDT,M3.2.0,M11.1.0", "<+1030>-10:30<+11>-11,M10.1.0,M4.1.0", "IST-5:30")
+ZONES = (
+    BERLIN,
+    "UTC0",
+    "EST5EDT,M3.2.0,M11.1.0",
+    "<+1030>-10:30<+11>-11,M10.1.0,M4.1.0",
+    "IST-5:30",
+)
 
 
 @settings(max_examples=300, deadline=None)
@@ -163,7 +176,7 @@ def test_the_times_of_a_date_rise_lie_inside_it_and_are_one_step_apart(
     found = times(c, date, tz)
     assert len(found) == doses
     assert found == sorted(set(found))
-    assert 0 <= found[0]
+    assert found[0] >= 0
     assert found[-1] < length
     # The window in real time: to its end, or to midnight and on from the morning of the same date.
     first = zone.wall(date, from_s) - start

@@ -3,9 +3,10 @@
 from binascii import crc32
 
 import pytest
-from aliquot.core.records import check, decode, encode
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from aliquot.core.records import check, decode, encode
 
 NUMBER = st.integers(-(2**62), 2**62)
 TEXT = st.text(st.characters(min_codepoint=32, exclude_categories=("Cs", "Cc")), max_size=80)

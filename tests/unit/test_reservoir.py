@@ -1,12 +1,12 @@
-"""The reservoir: remaining is the last fill less all that was taken; low is said once; empty refuses (S21)."""
+"""The reservoir: what remains, low said once a fill, and empty refuses (S21)."""
 
 import pytest
-from aliquot.core import acts
-from aliquot.core.ledger import CUP, EMPTY, FAULT
-from aliquot.core.status import left_ul
 from hypothesis import HealthCheck, given, note, settings
 from hypothesis import strategies as st
 
+from aliquot.core import acts
+from aliquot.core.ledger import CUP, EMPTY, FAULT
+from aliquot.core.status import left_ul
 from drive import DAY, START, Desk, channel, check_all, check_books, setup
 from scenes import STORIES, play, setups, told
 
@@ -14,7 +14,11 @@ H = 3600
 
 
 def tank(left=10000, **own):
-    return Desk(setup(channel(**({"left_ul": left, "size_ul": 10**6, "low_ul": 4000, "raise_pct": 0} | own))))
+    return Desk(
+        setup(
+            channel(**({"left_ul": left, "size_ul": 10**6, "low_ul": 4000, "raise_pct": 0} | own))
+        )
+    )
 
 
 def test_s21_what_remains_is_the_last_fill_less_all_that_was_taken():
@@ -118,7 +122,8 @@ def test_a_calibration_that_finds_more_a_count_finds_more_taken():
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(setups(), STORIES, st.integers(500, 30000))
 def test_s21_whatever_happens_no_more_is_taken_than_is_in(made, story, left):
-    """By the truth of the motors, but for what a driver overran or a new calibration re-counted."""
+    """By the truth of the motors, but for what a driver overran or a new calibration
+    re-counted."""
     note(told(made))
     for c in made.channels:
         c.left_ul = left
@@ -132,6 +137,8 @@ def test_s21_whatever_happens_no_more_is_taken_than_is_in(made, story, left):
     for ch, c in enumerate(desk.state.channels):
         fills[ch] += sum(f[1] for f in desk.journal.of("F") if f[0] == ch)
         taken = sum(run.true_ul for run in desk.runs if run.channel == ch)
-        assert taken <= fills[ch] + len(desk.runs) * 16  # rounding to a count of at most 16 microlitres
+        assert (
+            taken <= fills[ch] + len(desk.runs) * 16
+        )  # rounding to a count of at most 16 microlitres
         assert c.fill_ul < 0 or c.taken_ul <= c.fill_ul + 1
     check_all(desk)

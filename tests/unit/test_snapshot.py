@@ -1,12 +1,12 @@
 """A snapshot holds everything that a later record or question can see, in little room."""
 
 import pytest
-from aliquot.core.ledger import ChannelState
-from aliquot.core.snapshot import dump, load
-from aliquot.core.state import State
 from hypothesis import HealthCheck, given, note, settings
 from hypothesis import strategies as st
 
+from aliquot.core.ledger import ChannelState
+from aliquot.core.snapshot import dump, load
+from aliquot.core.state import State
 from drive import DAY, START, Desk, channel, check_snapshots, setup
 from scenes import STORIES, play, setups, told
 
@@ -58,8 +58,13 @@ def test_every_attribute_of_a_channel_is_in_the_snapshot(name):
 
 @settings(max_examples=150, deadline=None)
 @given(
-    st.lists(st.tuples(st.integers(0, 9000), st.integers(-900, 90000), st.integers(0, 50000)), max_size=80),
-    st.lists(st.tuples(st.integers(0, 9000), st.integers(-900, 60), st.integers(0, 50000)), max_size=40),
+    st.lists(
+        st.tuples(st.integers(0, 9000), st.integers(-900, 90000), st.integers(0, 50000)),
+        max_size=80,
+    ),
+    st.lists(
+        st.tuples(st.integers(0, 9000), st.integers(-900, 60), st.integers(0, 50000)), max_size=40
+    ),
 )
 def test_the_window_goes_on_after_a_snapshot_as_without_one(before, after):
     state = small()
@@ -107,7 +112,7 @@ def test_an_empty_state_survives():
 
 
 def test_eight_channels_after_a_troubled_month_take_at_most_4_kilobytes():
-    names = "alk cal mag nit pho tra iod iro".split()
+    names = ["alk", "cal", "mag", "nit", "pho", "tra", "iod", "iro"]
     desk = Desk(
         setup(
             *[channel(name, 36500 + 777 * i, 24, from_s=600 * i) for i, name in enumerate(names)],

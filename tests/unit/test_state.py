@@ -1,6 +1,9 @@
 """The fold: what each record adds, that it decides nothing, and that the books balance (S24)."""
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from aliquot.core.ledger import (
     ABSENT,
     ALL,
@@ -27,9 +30,6 @@ from aliquot.core.ledger import (
 from aliquot.core.runs import moved
 from aliquot.core.snapshot import dump
 from aliquot.core.state import State
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from drive import DAY, START, check_books
 
 PAD = (0,) * 12
@@ -61,7 +61,11 @@ def totals(state, ch=0):
         "missed": MISSED, "raised": RAISED, "lapsed": LAPSED, "refused": REFUSED,
         "uncertain": UNCERTAIN, "extra": EXTRA, "short": SHORT, "over": OVER,
     }  # fmt: skip
-    return {name: state.channels[ch].tot[at] for name, at in names.items() if state.channels[ch].tot[at]}
+    return {
+        name: state.channels[ch].tot[at]
+        for name, at in names.items()
+        if state.channels[ch].tot[at]
+    }
 
 
 def test_a_dose_done_adds_its_volume_and_its_counts():
@@ -110,8 +114,13 @@ def test_a_raise_settles_what_is_owed_and_falls_back_where_the_run_was_short():
     add(state, 4, "O", 0, -128, USER)
     # 1150 of 1250 went in: the dose, and 150 of the raise.
     assert totals(state) == {
-        "planned": 2000, "commanded": 1150, "counts": 1472, "missed": 1000, "raised": 150, "lapsed": 100,
-    }  # fmt: skip
+        "planned": 2000,
+        "commanded": 1150,
+        "counts": 1472,
+        "missed": 1000,
+        "raised": 150,
+        "lapsed": 100,
+    }
     check_books(state)
 
 
@@ -137,7 +146,9 @@ def test_s07_a_run_outside_the_timetable_counts_where_it_went_and_closes_no_key(
     assert (c.wm_w, c.date, c.index, c.day_ul, c.trim_n) == before
     assert (c.taken_ul, c.tube_ul, c.cal_done_ul) == (1000, 1000, 1000)
     assert c.ring.used_ul(5) == (1000 if into == TANK else 0)
-    assert totals(state) == ({"commanded": 1000, "counts": 1280, "extra": 1000} if into == TANK else {})
+    assert totals(state) == (
+        {"commanded": 1000, "counts": 1280, "extra": 1000} if into == TANK else {}
+    )
     assert c.cup == (into == CUP)
     check_books(state)
 
@@ -146,7 +157,9 @@ def test_s07_a_run_outside_the_timetable_counts_where_it_went_and_closes_no_key(
     ("kind", "reason", "owed", "where"),
     [("M", ABSENT, 900, "missed"), ("R", CAP, 0, "refused"), ("S", TRIMMED, 0, "skipped")],
 )
-def test_s10_doses_that_passed_are_one_record_with_their_number_and_volume(kind, reason, owed, where):
+def test_s10_doses_that_passed_are_one_record_with_their_number_and_volume(
+    kind, reason, owed, where
+):
     state = begun()
     add(state, 5, kind, 0, 7200, 1, 2, 2000, DATE, 500, owed, reason, 0, 0)
     wanted = {"planned": 2500, "skipped": 500, where: 2000}
@@ -176,7 +189,12 @@ def test_an_owed_entry_lapses_oldest_first_and_at_most_four_are_kept():
         add(state, 1, "M", 0, 3600, i, 1, 100, 0, 0, 100, ABSENT)
     c = state.channels[0]
     assert c.owed[0::2] == [START + 3600 * (i + 1) for i in range(4)]
-    assert c.owed[1::2] == [100, 100, 100, 200]  # the newest joins the one before and lapses with it
+    assert c.owed[1::2] == [
+        100,
+        100,
+        100,
+        200,
+    ]  # the newest joins the one before and lapses with it
     add(state, 1, "L", 0, 150)
     assert c.owed[1::2] == [50, 100, 200]
     check_books(state)
@@ -227,7 +245,8 @@ def test_a_revision_never_opens_what_is_closed():
 
 
 @pytest.mark.parametrize(
-    ("ahead_s", "lets_go"), [(0, False), (DAY - 100, False), (DAY, False), (DAY + 1, True), (900 * DAY, True)]
+    ("ahead_s", "lets_go"),
+    [(0, False), (DAY - 100, False), (DAY, False), (DAY + 1, True), (900 * DAY, True)],
 )
 def test_s20_only_keys_of_a_wrong_later_date_let_go_when_the_clock_is_set_back(ahead_s, lets_go):
     state = add(dose(begun(), after=900 * DAY, dates=DATE + 900), 1, "O", 0)
@@ -335,7 +354,8 @@ def test_channels_share_nothing():
     state = begun(3)
     for kind, fields in (
         ("P", (1, 50, 3, 0)), ("D", (1, 5, DATE, 3, START)), ("X", (1, 5, 6, TANK)), ("H", (1, 0)),
-        ("Z", (1, 3, 1)), ("M", (1, 3600, 0, 1, 100, DATE, 0, 100, ABSENT)), ("F", (1, 5)), ("N", (1,)),
+        ("Z", (1, 3, 1)), ("M", (1, 3600, 0, 1, 100, DATE, 0, 100, ABSENT)), ("F", (1, 5)),
+        ("N", (1,)),
         ("K", (1, 1, 1, 0, 5)), ("L", (1, 50)),
     ):  # fmt: skip
         add(state, 1, kind, *fields)

@@ -1,11 +1,11 @@
-"""The table of a date: one pump at a time, separations, least moves, and the same table every time."""
+"""The table of a date: one pump at a time, separations, least moves, always the same."""
 
 import pytest
-from aliquot.core.dates import days_of
-from aliquot.core.timetable import Timetable
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from aliquot.core.dates import days_of
+from aliquot.core.timetable import Timetable
 from drive import AUTUMN, BERLIN, DAY, SPRING, UTC, channel, setup
 
 MONDAY = days_of(2026, 6, 1)
@@ -47,7 +47,8 @@ def clear(found, made):
 @pytest.mark.parametrize(
     ("separate", "wanted"),
     [
-        # A dose of 1000 microlitres, raised by a quarter, is 1601 counts at most: 4 s at 500 a second.
+        # A dose of 1000 microlitres, raised by a quarter, is 1601 counts at most: 4 s at 500 a
+        # second.
         ([], [0, 5, 10]),
         ([(0, 1, 1200)], [0, 1204, 5]),
         ([(0, 2, 1200)], [0, 5, 1204]),
@@ -85,7 +86,11 @@ def test_a_window_past_midnight_meets_the_morning_of_its_own_date():
         ([channel("a", doses=48), channel("b", doses=48)], [(0, 1, 1200)], "b"),
         ([channel("a", doses=24), channel("b", doses=24)], [(0, 1, 1200)], ""),
         ([channel("a", doses=24), channel("b", doses=24)], [(0, 1, 3600)], "b"),
-        ([channel("a", doses=24), channel("b", doses=24), channel("c")], [(0, 2, 1800), (1, 2, 1800)], "c"),
+        (
+            [channel("a", doses=24), channel("b", doses=24), channel("c")],
+            [(0, 2, 1800), (1, 2, 1800)],
+            "c",
+        ),
     ],
 )
 def test_a_day_that_cannot_be_spaced_says_which_channel_finds_no_room(channels, separate, wanted):
@@ -97,7 +102,9 @@ def test_a_day_that_cannot_be_spaced_says_which_channel_finds_no_room(channels, 
 
 def test_a_moved_dose_never_comes_to_or_past_the_next_of_its_channel():
     """Ten minutes apart with a separation of twelve: it stays where it was, and says so."""
-    made = table(channel("a", 2400, 24), channel("b", 28800, 144, least_ul=100), separate=[(0, 1, 720)])
+    made = table(
+        channel("a", 2400, 24), channel("b", 28800, 144, least_ul=100), separate=[(0, 1, 720)]
+    )
     day = made.day(MONDAY)
     assert list(day.times[1]) == sorted(set(day.times[1]))
     assert 1 in day.late
@@ -138,8 +145,10 @@ def test_a_table_rises_keeps_pumps_apart_and_is_the_same_in_slices_and_from_the_
     if not day.late:
         assert clear(day, made.setup)
     assert same(day, made.day(date))
-    assert same(day, [d for d in table(*channels, separate=separate, tz=tz).steps(date) if d][0])
-    assert [sum(day.ul(i, k) for k in range(n)) for i, (n, *_) in enumerate(drawn)] == list(day.totals)
+    assert same(day, next(d for d in table(*channels, separate=separate, tz=tz).steps(date) if d))
+    assert [sum(day.ul(i, k) for k in range(n)) for i, (n, *_) in enumerate(drawn)] == list(
+        day.totals
+    )
 
 
 def test_a_table_with_overrides_is_none_of_the_ordinary_ones():

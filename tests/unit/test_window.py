@@ -2,9 +2,10 @@
 
 import copy
 
-from aliquot.core.window import BUCKET_S, Window
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from aliquot.core.window import BUCKET_S, Window
 
 DAY = 86400
 # Seconds since the entry before, how long ago it ended (negative: a run cut short, stamped at its

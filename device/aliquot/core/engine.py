@@ -177,9 +177,11 @@ class Engine:
         if soon <= wall:
             return None
         if best >= 0:
-            return self._start(best, offer, now_s)
-        if not self.waiting:
-            return None
+            self.offer = offer
+            return self._start(best, now_s)
+        return self._extra(now_s, wall) if self.waiting else None
+
+    def _extra(self, now_s: int, wall: int) -> "tuple[int, int, int] | None":
         from aliquot.core import extras
 
         job = extras.start(self, now_s, wall)
@@ -244,8 +246,7 @@ class Engine:
                 forget("aliquot.core.room", "aliquot.core.layout")
         left = lanes.left_ul(self, ch, now_s)
         have = c.fill_ul - c.taken_ul - cfg.dead_ul if c.fill_ul >= 0 else left
-        if up:
-            up = max(0, min(up, left - base, have - base))
+        up = max(0, min(up, left - base, have - base)) if up else 0
         counts = self.counts(ch, base + up)
         seconds = run_s(counts, cfg.speed_cps)
         if up and seconds > cfg.run_most_s:
@@ -264,21 +265,18 @@ class Engine:
             return now_s + cfg.grace_s
         return 0
 
-    def _start(
-        self, ch: int, offer: "tuple[int, ...]", now_s: int
-    ) -> "tuple[int, int, int] | None":
+    def _start(self, ch: int, now_s: int) -> "tuple[int, int, int] | None":
         lane = self.lanes[ch]
         c = self.state.channels[ch]
-        ul, counts, trim, up = offer
-        due = lane.due_w
+        ul, counts, trim, up = self.offer
         if not counts:
             lanes.skip(self, ch, ul, trim, now_s)
             self._next(lane, now_s)
             return None
         if lane.passed:
             lanes.flush(self, ch, now_s)
-        dates = lane.date - c.date
-        self.put(now_s, "I", (ch, due - c.wm_w, lane.at, ul, counts, dates, trim, up))
+        dates, after = lane.date - c.date, lane.due_w - c.wm_w
+        self.put(now_s, "I", (ch, after, lane.at, ul, counts, dates, trim, up))
         self._next(lane, now_s)
         return self.go(ch, counts)
 

@@ -65,10 +65,9 @@ def place(table: "Timetable", day: Day, me: int, date: int, ends: list[int], fro
     at = [0] * len(others)
     last = length_s(setup, date)
     for i in range(n):
-        t = wish = times[i]
+        wish = times[i]
+        t = max(wish, first)
         limit = times[i + 1] if i + 1 < n else last
-        if t < first:
-            t = first
         moved = True
         while moved:
             moved = False
