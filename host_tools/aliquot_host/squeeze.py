@@ -1,9 +1,10 @@
 """Device source made small for a board: the same program with fewer names.
 
-MicroPython keeps every name of a loaded module in RAM for ever: of constants, of private functions,
-of parameters. `squeeze` puts whole-number constants in place of their names, across modules, and
-gives private functions and positional parameters short names that all modules share. It changes no
-public name, no attribute and no statement that does anything; the conformance tests run the result.
+MicroPython keeps every name of a loaded module in RAM for ever: of constants, of private
+functions, of parameters. `squeeze` puts whole-number constants in place of their names, across
+modules, and gives private functions and positional parameters short names that all modules share.
+It changes no public name, no attribute and no statement that does anything; the conformance tests
+run the result.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ def module_name(root: Path, source: Path) -> str:
 
 @functools.lru_cache(maxsize=4)
 def constants(root: Path) -> Constants:
-    """The whole-number constants in capitals of every module below `root`: module -> name -> value."""
+    """The whole-number constants in capitals below `root`: module -> name -> value."""
     found: Constants = {}
     for source in root.rglob("*.py"):
         own: dict[str, int] = {}
@@ -63,12 +64,13 @@ def _values(node: ast.stmt) -> dict[str, int]:
         if isinstance(target, ast.Name):
             names, numbers = [target.id], [_number(node.value)]
         elif isinstance(target, ast.Tuple) and isinstance(node.value, ast.Call):
-            assert isinstance(node.value.func, ast.Name) and node.value.func.id == "range"
+            if ast.unparse(node.value.func) != "range":
+                return {}
             names = [ast.unparse(element) for element in target.elts]
             numbers = list(range(*[_number(arg) for arg in node.value.args]))
         else:
             return {}
-    except (AssertionError, ValueError):
+    except ValueError:
         return {}
     if not all(name.isupper() for name in names):
         return {}

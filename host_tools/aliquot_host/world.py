@@ -61,6 +61,8 @@ LATER_S = 300
 # A cup is read, and the line put back, this long after the run.
 CUP_S = 180
 TABLES_KEPT = 16
+NEVER_W = 1 << 62
+IDLE_MOST = 100_000
 # A desk has room for the whole history, so that `replay` and `why` see all of it.
 SEGMENTS_KEPT = 100000
 # A pump's delivery differs from its calibration, wears by the litre, is read off by eye: shares.
@@ -252,7 +254,8 @@ class World:
         self.days = days
         self.weather = weather or Weather()
         self.outages = deque((start_w + at, length) for at, length in self.weather.outages)
-        self.outage_w = self.outages[0][0] if self.outages else self.end_w
+        self.outage_w = self.outages[0][0] if self.outages else NEVER_W
+        self.until_w = self.end_w
         self.silences = [(start_w + at, length) for at, length in self.weather.silences]
         self.acts = sorted(acts, key=lambda act: act.at_w)
         self.files = files or MemoryFiles()
@@ -272,6 +275,7 @@ class World:
         self.fills: list[tuple[int, str, tuple[int, float], tuple[int, float]]] = []
         # What the looking on needs to remember.
         self.seq = 0
+        self.idle = [0, 0]  # a moment, and how often the engine asked to be asked again at it
         self.key = (0, 0, 0)
         self.keys: list[tuple[int, int, int]] = []
         self.windows: list[deque[tuple[int, int]]] = []
@@ -350,7 +354,7 @@ class World:
 
     def _outage(self) -> None:
         at_w, length = self.outages.popleft()
-        self.outage_w = self.outages[0][0] if self.outages else self.end_w
+        self.outage_w = self.outages[0][0] if self.outages else NEVER_W
         length -= self.now_w - at_w
         if length > 0:
             self.cut(length)
@@ -374,6 +378,7 @@ class World:
 
     def until(self, until_w: int) -> None:
         """Live on until a true time, or a little longer where a run or an outage goes over it."""
+        self.until_w = until_w
         while self.now_w < until_w:
             self.step()
 
@@ -405,10 +410,18 @@ class World:
             next_w = board.sync_w
         if next_w > self.outage_w:
             next_w = self.outage_w
+        if next_w > self.until_w:
+            next_w = self.until_w
         if self.acts and self.acts[0].at_w < next_w:
             next_w = self.acts[0].at_w
         if next_w > now:
             self.now_w = next_w
+        elif self.idle[0] != now:
+            self.idle = [now, 0]
+        else:
+            self.idle[1] += 1
+            if self.idle[1] > IDLE_MOST:
+                raise RuntimeError("the engine never comes to rest")
 
     def _turn(self, board: Board, ch: int, counts: int) -> None:
         """The motor turns: to its end, or until it stumbles or the power goes."""

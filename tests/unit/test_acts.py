@@ -127,7 +127,7 @@ def test_an_override_is_cancelled_for_the_doses_to_come():
 def test_days_without_doses_stay_so_under_an_override_and_use_its_days_up():
     desk = desk_at(60, channel("a", 4000, 4, weekdays=0b101, cap_ul=20000))
     acts.override(desk.engine, desk.now, 0, 400, 4)
-    desk.days(9)
+    desk.days(8)
     came = {run.key[2] - START_DATE: 0 for run in desk.doses()}
     for run in desk.doses():
         came[run.key[2] - START_DATE] += run.ul

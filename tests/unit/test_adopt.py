@@ -211,6 +211,18 @@ def test_the_rest_of_a_changed_day_is_cut_to_the_larger_of_the_new_day_and_what_
         assert f[4] + f[6] > 0
 
 
+def test_what_is_missed_in_the_rest_of_a_changed_day_is_owed_no_further_than_the_rest_goes():
+    """Twelve are in of eighteen: eleven hours without power are six short, not eleven shares."""
+    desk = Desk(setup(channel(cap_ul=80000, owed_most_ul=24000)), wall=START - 1)
+    desk.until(START + 12 * H - 1200)
+    changed(desk, daily_ul=18000)
+    desk.outage(11 * H)
+    desk.pass_s(H // 2)
+    assert sum(f[3] for f in desk.journal.of("M")) == 11
+    assert sum(f[7] for f in desk.journal.of("M")) == 6000
+    check_all(desk)
+
+
 PLANS = st.lists(
     st.tuples(
         st.integers(1, 40000),

@@ -432,6 +432,15 @@ def test_a_channel_without_doses_for_long_keeps_nobody_waiting_and_little_in_mem
     check_all(desk)
 
 
+def test_channels_of_other_days_of_the_week_do_not_fill_the_memory_with_tables():
+    days = [channel("bcdefg"[i], weekdays=1 << i) for i in range(6)]
+    desk = Desk(setup(channel("a"), *days))
+    for _ in range(16):
+        desk.pass_s(40000)
+        assert len(desk.engine.days) <= 3
+    check_all(desk)
+
+
 def test_a_channel_of_one_day_a_week_doses_on_that_day():
     desk = Desk(setup(channel("a"), channel("b", 4000, 4, weekdays=1 << 6)))
     desk.days(15)

@@ -59,7 +59,9 @@ def test_nothing_passes_the_cap_whatever_is_confirmed():
     assert refused.value.args[:3] == ("extra_ul", 3001, 3000)
 
 
-@pytest.mark.parametrize(("gap", "waits"), [(300, True), (500, True), (700, False)])
+@pytest.mark.parametrize(
+    ("gap", "waits"), [(300, True), (500, True), (657, True), (658, False), (700, False)]
+)
 def test_an_extra_waits_for_its_separation_up_to_ten_minutes_and_is_then_refused(gap, waits):
     desk = desk_at(
         H + 60,

@@ -164,6 +164,30 @@ def test_an_outage_over_the_end_leaves_a_journal_that_balances():
     assert result.violations == []
 
 
+def test_a_run_that_goes_over_the_end_is_lived_through_and_counted():
+    # 24 mL in doses of 1 mL: the last of the date begins three seconds before it is over.
+    text = TWO.replace('id = "alk"\n', 'id = "alk"\nat = [{ time = "23:59:57", ml = 4 }]\n')
+    text = text.replace("daily_ml = 24\n", "").replace("cap_ml = 30", "cap_ml = 34")
+    result = lived(text, days=2)
+    runs = [r for r in result.runs if r.channel == 0]
+    assert [r.ended for r in runs] == ["done", "done"]
+    assert runs[-1].end_w == result.end_w + 5
+    assert result.totals()["alk"]["commanded_ul"] == 8_000
+    assert result.violations == []
+
+
+def test_an_engine_that_never_comes_to_rest_is_found_and_not_waited_for():
+    result = world()
+    result.boot()
+
+    def restless(now_s):
+        result.engine().wake_s = now_s
+
+    result.engine().poll = restless
+    with pytest.raises(RuntimeError, match="never comes to rest"):
+        result.until(result.end_w)
+
+
 @given(st.integers(0, 10**6), st.integers(1, 400), st.integers(0, 8))
 def test_drawn_outages_lie_within_the_days_and_are_over_before_the_end(seed, days, number):
     drawn = Weather.drawn(random.Random(seed), days, number)

@@ -40,18 +40,8 @@ def length_s(setup: Setup, date: int) -> int:
 def place(table: "Timetable", day: Day, me: int, date: int, ends: list[int], from_s: int) -> None:
     """Add channel `me`, its doses from `from_s` on, clear of the channels already placed."""
     setup = table.setup
-    c = setup.channels[me]
-    total = day.totals[me]
-    day.listed.append(volumes(c, total) if c.at else None)
-    counts, ul = table.cals[me]
-    run = longest_s(c, largest_ul(c, total), counts, ul) if total and ul else 0
-    day.run_s.append(run)
-    times: array[int] = array("i")
-    if total:
-        times = nominal(c, setup.zone, date, total)
-    day.times.append(times)
-    if from_s > 0:
-        times = day.times[me] = array("i", [t for t in times if t >= from_s])
+    run = _begin(table, day, me, date, from_s)
+    times = day.times[me]
     n = len(times)
     if not n:
         return
@@ -87,6 +77,23 @@ def place(table: "Timetable", day: Day, me: int, date: int, ends: list[int], fro
                 day.late.append(me)
         times[i] = t
         first = t + run + 1
+
+
+def _begin(table: "Timetable", day: Day, me: int, date: int, from_s: int) -> int:
+    """Add a channel with its times as planned; returns the seconds of its longest run."""
+    c = table.setup.channels[me]
+    total = day.totals[me]
+    day.listed.append(volumes(c, total) if c.at else None)
+    counts, ul = table.cals[me]
+    run = longest_s(c, largest_ul(c, total), counts, ul) if total and ul else 0
+    day.run_s.append(run)
+    times: array[int] = array("i")
+    if total:
+        times = nominal(c, table.setup.zone, date, total)
+    if from_s > 0:
+        times = array("i", [t for t in times if t >= from_s])
+    day.times.append(times)
+    return run
 
 
 def nominal(c: Channel, zone: Zone, date: int, ul: int) -> "array[int]":

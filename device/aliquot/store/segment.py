@@ -189,7 +189,7 @@ def fold(
         if not found:
             bad += SEGMENT_MOST if line is None else len(line) + 1
             continue
-        seq, dt_s, kind, fields, text = found
+        seq = found[0]
         if 0 <= limit < seq:
             break
         if seq <= state.seq or (bad and seq == state.seq + 1):
@@ -198,19 +198,8 @@ def fold(
             continue
         if not ended:
             findings.append(("tail", name, seq + 1, 0))
-        if seq > state.seq + 1:
-            findings.append(("gap", name, state.seq + 1, seq - state.seq - 1))
-            lost += seq - state.seq - 1
         bad = 0
-        state.seq = seq - 1
-        try:
-            state.apply(dt_s, kind, fields, text)
-        except DAMAGE:
-            findings.append(("misfit", name, seq, 1))
-            state.seq = seq
-            lost += 1
-        if state.foreign == seq:
-            findings.append(("foreign", name, seq, 1))
+        lost += _add(state, found, name, findings)
         if each:
             each(state, found)
     if bad:
@@ -219,4 +208,24 @@ def fold(
         findings.append(("gap", name, state.seq + 1, n))
         state.seq += n
         lost += n
+    return lost
+
+
+def _add(
+    state: State, found: "Record", name: str, findings: "list[tuple[str, str, int, int]]"
+) -> int:
+    """Add one record to `state`; return how many before it, or with it, were lost."""
+    seq, dt_s, kind, fields, text = found
+    lost = seq - state.seq - 1
+    if lost:
+        findings.append(("gap", name, state.seq + 1, lost))
+    state.seq = seq - 1
+    try:
+        state.apply(dt_s, kind, fields, text)
+    except DAMAGE:
+        findings.append(("misfit", name, seq, 1))
+        state.seq = seq
+        lost += 1
+    if state.foreign == seq:
+        findings.append(("foreign", name, seq, 1))
     return lost
