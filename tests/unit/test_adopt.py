@@ -314,3 +314,22 @@ def test_s17_a_board_whose_set_up_was_never_adopted_does_nothing_for_ever():
     jobs = [engine.poll(now) for now in range(0, 3 * DAY, 300)]
     assert set(jobs) == {None}
     assert {kind for _, _, kind, _, _ in journal.records} == {"B", "T", "t"}
+
+
+def test_s25_a_channel_put_back_on_the_same_date_goes_on_with_higher_revisions():
+    whole = setup(channel("a"), channel("b"))
+    desk = Desk(whole)
+    for delta_ul in (100, -100, 100):
+        acts.override(desk.engine, desk.now, 1, delta_ul, 3)
+    desk.pass_s(5 * H)
+    used = {(run.channel, *run.key[1:]) for run in desk.doses(1)}
+    before = desk.c(1).rev
+    for made in (setup(channel("a"), name="bb"), setup(channel("a"), channel("b"), name="cc")):
+        adopt.adopt(desk.engine, made, desk.now)
+        desk.setup = made
+        desk.pass_s(60)
+    assert desk.c(1).rev > before
+    desk.pass_s(8 * H)
+    again = {(run.channel, *run.key[1:]) for run in desk.doses(1)} - used
+    assert again
+    assert {rev for _, rev, _, _ in again} == {desk.c(1).rev}

@@ -134,8 +134,14 @@ def on_C(state: "State", f: "tuple[int, ...]", text: str) -> None:
     old = dict(zip(state.ids, state.channels))
     state.hash, state.ids, state.channels = names[0], names[1:], []
     state.fresh_s = max(state.fresh_s, f[1])
+    for name in old:
+        if name not in state.ids:
+            state.top = max(state.top, old[name].rev)
     for i, name in enumerate(state.ids):
-        c = old.get(name) or ChannelState()
+        c = old.get(name)
+        if not c:
+            c = ChannelState()
+            c.rev = state.top
         state.channels.append(c)
         g = f[3 + 7 * i : 10 + 7 * i]
         if g[0]:

@@ -25,6 +25,7 @@ _STATE = [
     "foreign",
     "fresh_s",
     "resets",
+    "top",
 ]
 _CHANNEL = [
     "rev",

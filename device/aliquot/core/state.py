@@ -38,6 +38,7 @@ class State:
         self.foreign = 0  # number of a record of a kind that this version does not know
         self.fresh_s = 0  # before this engine second: no extras and no catch-up
         self.resets = 0  # runs in a row that a reset ended
+        self.top = 0  # the highest revision of channels taken out: one that comes back goes on
         self.hash = ""
         self.ids: list[str] = []
         self.requests: list[int] = []
