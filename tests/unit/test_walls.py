@@ -20,7 +20,6 @@ ON_DEMAND = {
     "core": {
         "acts",
         "adopt",
-
         "clock",
         "consistent",
         "decimals",
