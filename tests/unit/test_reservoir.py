@@ -53,6 +53,17 @@ def test_s21_low_is_said_once_a_fill():
     assert len(desk.journal.of("W")) == 2
 
 
+def test_s21_a_refill_to_less_than_a_dose_is_said_to_be_low_once_before_it_refuses():
+    """And so is what a cut kept back between an outcome and that word."""
+    desk = tank()
+    desk.pass_s(H + 60)
+    acts.refill(desk.engine, desk.now, 0, 500)
+    desk.days(1)
+    assert len(desk.journal.of("W")) == 1
+    assert {f[8] for f in desk.journal.of("R")} == {EMPTY}
+    assert len(desk.runs) == 1
+
+
 def test_s21_a_dose_that_exceeds_what_remains_is_refused_whole():
     desk = tank(left=3500)
     desk.pass_s(8 * H)

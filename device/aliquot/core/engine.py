@@ -217,8 +217,7 @@ class Engine:
         for one, other, gap in self.setup.separate:
             if ch in (one, other):
                 end_s = self.state.channels[one + other - ch].end_s
-                if end_s >= 0:
-                    clear = max(clear, end_s + gap)
+                clear = max(clear, end_s + gap if end_s >= 0 else 0)
         return clear
 
     def _offer(self, ch: int, now_s: int, day: Day) -> int:
@@ -238,8 +237,7 @@ class Engine:
             up = min(base * cfg.raise_pct // 100, cfg.most_ul - base, sum(c.owed[1::2]))
             if c.over and day.totals[ch] < day_ul(cfg, lane.date, ()):
                 up = 0  # a lowered day is not raised
-            up = max(0, up)
-            if up:
+            if up > 0:
                 from aliquot.core import room
 
                 up = min(up, room.room_ul(self, ch, now_s))
@@ -259,6 +257,8 @@ class Engine:
             return max(now_s + 60, c.ring.frees_s(now_s, base - left))
         if base > have:
             lane.why = EMPTY
+            if not c.low:  # a cut, or a refill to less than the mark, came before it was said
+                self.put(now_s, "W", (ch,))
             return now_s + cfg.grace_s
         if base > cfg.most_ul or seconds > cfg.run_most_s:
             lane.why = LIMIT
