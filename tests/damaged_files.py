@@ -13,8 +13,8 @@ from aliquot.core import status
 from aliquot.core.engine import Engine
 from aliquot.core.events import boot, set_clock
 from aliquot.store import config, recover
-from laws import DAY, broken
 from controller import Flash, Power, Rig, changed, portrait
+from laws import DAY, broken
 from small_worlds import FIRST, START, tank
 
 

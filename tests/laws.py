@@ -2,8 +2,9 @@
 
 `Laws` reads each record as a stranger would, adds up a ledger of its own, and raises `Violation`
 with the number of the invariant as soon as something is not as promised. It works out volumes in
-fractions, and imports nothing of the product: what it believes is the truth that `controller.py` tells
-it (`powered`, the true seconds with power; which counts a motor gave) and the text of the records.
+fractions, and imports nothing of the product: what it believes is the truth that `controller.py`
+tells it (`powered`, the true seconds with power; which counts a motor gave) and the text of the
+records.
 
 Two promises have no number of their own: a hold is the user's stop (S11), and two liquids that
 must keep apart are doses that must not run together (S6).

@@ -13,8 +13,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from aliquot.core import clock
 from aliquot.core.plan import Channel
-from laws import ALL, CUP, DAY, FAULT, Violation
 from controller import DATE, UTC, ZONES, Rig, changed, made_of
+from laws import ALL, CUP, DAY, FAULT, Violation
 
 OK, USER = 0, 11
 CH = st.integers(0, 2)

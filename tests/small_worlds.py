@@ -16,8 +16,8 @@ from typing import NamedTuple
 
 from aliquot.core import clock
 from aliquot.core.plan import Channel
-from laws import Violation
 from controller import DATE, DAY, UTC, Rig, changed, made_of
+from laws import Violation
 
 H = 3600
 START = DATE * DAY + 3000

@@ -1,17 +1,17 @@
 """Flash under test: the real littlefs on memory that notes every program and every erase.
 
 `Flash` is the chip, `LittleFiles` the file system on it with the methods of the board's
-`store/files.py`. Parameters are those with which MicroPython mounts its boards
-(extmod/vfs_lfs.c and vfs_lfsx.c, ports/rp2/modules/_boot.py): read size 32, program size 32 and
-256, a cache of four times the larger, lookahead 32, `block_cycles` 100. A cut of power is a part of
-what was noted, see `Cutter`. Needs the package littlefs-python; no file of this machine is touched.
+`store/files.py`. Parameters are those with which MicroPython mounts its boards (extmod/vfs_lfs.c
+and vfs_lfsx.c, ports/rp2/modules/_boot.py): read size 32, program size 32 and 256, a cache of
+four times the larger, lookahead 32, `block_cycles` 100. A cut of power is a part of what was
+noted, see `Cutter`. Needs the package littlefs-python; no file of this machine is touched.
 """
 
 from __future__ import annotations
 
 import errno
 from collections.abc import Callable
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from littlefs import LittleFS, lfs
 from littlefs.context import UserContext
@@ -28,6 +28,9 @@ READ_SIZE = 32
 BOARDS = {"esp32": (32, 512), "rp2": (256, 212)}
 # What a cut leaves of the change that was under way: nothing, half of it, or every part half done.
 TEARS = {"c": "clean", "h": "half-written", "g": "garbage"}
+
+
+raw: Any = lfs  # the package leaves parameters of its functions without a type
 
 
 class Change(NamedTuple):
@@ -186,12 +189,12 @@ class LittleFiles(Files):
         if size < 0:
             return None
         try:
-            file = lfs.file_open(self.fs.fs, name, "rb")
+            file = raw.file_open(self.fs.fs, name, "rb")
             try:
-                lfs.file_seek(self.fs.fs, file, at, 0)
-                return lfs.file_read(self.fs.fs, file, most if most >= 0 else max(0, size - at))
+                raw.file_seek(self.fs.fs, file, at, 0)
+                return raw.file_read(self.fs.fs, file, most if most >= 0 else max(0, size - at))
             finally:
-                lfs.file_close(self.fs.fs, file)
+                raw.file_close(self.fs.fs, file)
         except LittleFSError as error:
             raise OSError(-error.code, str(error)) from error
 
@@ -206,12 +209,12 @@ class LittleFiles(Files):
         # As on the board: write, flush, close. The package's own file object would close a second
         # time where the first close fails, and littlefs ends the process for that.
         try:
-            file = lfs.file_open(self.fs.fs, name, mode)
+            file = raw.file_open(self.fs.fs, name, mode)
             try:
-                done = lfs.file_write(self.fs.fs, file, data)
-                lfs.file_sync(self.fs.fs, file)
+                done = raw.file_write(self.fs.fs, file, data)
+                raw.file_sync(self.fs.fs, file)
             finally:
-                lfs.file_close(self.fs.fs, file)
+                raw.file_close(self.fs.fs, file)
         except LittleFSError as error:
             raise OSError(-error.code, str(error)) from error
         if done != len(data):
