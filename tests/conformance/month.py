@@ -45,24 +45,25 @@ class Chance:
 class Month:
     """One day a call, so that an interpreter that frees only between calls can keep up."""
 
-    def __init__(self, root, seed=1, data=None):
+    def __init__(self, root, seed=1, start_w=START_W):
         self.chance = Chance(seed)
-        self.rig = Rig(root, data or canonical(8), START_W)
+        self.start_w = start_w
+        self.rig = Rig(root, canonical(8), start_w)
         self.rig.boot()
         self.rig.sleep(30)
         self.rig.clock()
         self.outages = 0
         self.acts = list(ACTS)
-        self.next_cut_w = START_W + 40000
+        self.next_cut_w = start_w + 40000
 
     def day(self, number):
         rig = self.rig
-        end_w = START_W + (number + 1) * 86400
+        end_w = self.start_w + (number + 1) * 86400
         while rig.wall_s < end_w:
             if rig.wall_s >= self.next_cut_w:
                 self._outage()
                 continue
-            while self.acts and rig.wall_s >= START_W + self.acts[0][0] * 86400 + 3000:
+            while self.acts and rig.wall_s >= self.start_w + self.acts[0][0] * 86400 + 3000:
                 _, kind, fields, text = self.acts.pop(0)
                 self._act(kind, fields, text)
             until_s = rig.now_s + min(end_w, self.next_cut_w) - rig.wall_s
