@@ -62,7 +62,7 @@ def test_the_eras_are_where_their_bits_run_out(era):
 
 
 @pytest.mark.parametrize("era", ERAS)
-def test_every_dose_comes_at_its_local_time_with_its_volume_s20(era, lived):
+def test_s20_every_dose_comes_at_its_local_time_with_its_volume(era, lived):
     channels = canonical()["channel"]
     counts = collections.Counter()
     doses = collections.defaultdict(list)

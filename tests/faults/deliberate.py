@@ -61,7 +61,7 @@ FAULTS = [
             1,
             "new journal with an empty window",
             "core/adopt.py",
-            "0 if known else _day_ul(c, date, given_ul)",
+            "0 if known else _day_ul(c, date, given_ul, gone)",
             "0",
         ),
         (

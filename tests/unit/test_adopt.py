@@ -1,5 +1,6 @@
 """Taking over a set-up: a new journal, what stays, and the day on which a plan changes."""
 
+import contextlib
 import copy
 
 import pytest
@@ -99,14 +100,41 @@ def test_a_channel_keeps_its_state_by_its_id_and_a_new_one_begins_with_a_full_da
     )
 
 
-def test_a_channel_taken_out_and_put_back_begins_with_a_full_day_in_its_window():
-    desk = Desk(setup(channel("a"), channel("b")), given_ul=0)
+@pytest.mark.parametrize(
+    ("hours", "given_ul", "wanted_ul"),
+    [(0, -1, 26000), (23, -1, 26000), (24, -1, 24000), (0, 500, 500)],
+)
+def test_s01_a_channel_put_back_within_a_day_finds_its_cap_used_up(hours, given_ul, wanted_ul):
+    """What it gave before is not known any more: all that its cap allows may be in."""
+    desk = Desk(setup(channel("a", cap_ul=26000), channel("b")), given_ul=0)
     desk.pass_s(2 * H)
-    for names in (("b",), ("a", "b")):
-        made = setup(*[channel(name) for name in names])
-        adopt.adopt(desk.engine, made, desk.now)
-        desk.setup = made
-    assert [c.ring.used_ul(desk.now) for c in desk.state.channels] == [24000, 2000]
+    change(desk, setup(channel("b")))
+    desk.pass_s(hours * H)
+    change(desk, setup(channel("a", cap_ul=26000), channel("b")), given_ul)
+    assert desk.c(0).ring.used_ul(desk.now) == wanted_ul
+
+
+def test_s01_a_channel_taken_out_and_put_back_again_and_again_stays_within_its_cap():
+    both, one = setup(channel("a", cap_ul=26000), channel("b")), setup(channel("b"))
+    desk = Desk(both, given_ul=0)
+    given = []
+    for _ in range(60):
+        with contextlib.suppress(acts.Refused):
+            acts.extra(desk.engine, desk.now, 0, 1900, planned=True)
+        ran = len(desk.runs)
+        desk.pass_s(H // 2)
+        given += [(run.start, run.ul) for run in desk.runs[ran:] if run.channel == 0]
+        change(desk, one)
+        desk.pass_s(60)
+        change(desk, both)
+    for begin, _ in given:
+        assert sum(ul for at, ul in given if begin <= at < begin + DAY) <= 26000
+    assert given
+
+
+def change(desk, made, given_ul=-1):
+    adopt.adopt(desk.engine, made, desk.now, given_ul=given_ul)
+    desk.setup = made
 
 
 @pytest.mark.parametrize(
@@ -332,8 +360,7 @@ def test_s25_a_channel_put_back_on_the_same_date_goes_on_with_higher_revisions()
     used = {(run.channel, *run.key[1:]) for run in desk.doses(1)}
     before = desk.c(1).rev
     for made in (setup(channel("a"), name="bb"), setup(channel("a"), channel("b"), name="cc")):
-        adopt.adopt(desk.engine, made, desk.now)
-        desk.setup = made
+        change(desk, made, given_ul=5000)
         desk.pass_s(60)
     assert desk.c(1).rev > before
     desk.pass_s(8 * H)

@@ -129,7 +129,8 @@ def on_E(state: "State", f: "tuple[int, ...]", text: str) -> None:
 def on_C(state: "State", f: "tuple[int, ...]", text: str) -> None:
     """Configuration: from, fresh until, request, then for each channel seven: revised, the four of
     a calibration (0 unchanged), 1 + ul in the reservoir (0 unchanged), ul already in its cap
-    window. Text: SHA-256 and the channels' ids; a channel keeps its state by its id."""
+    window: over the 24 h before, below zero all of it now. Text: SHA-256 and the channels' ids; a
+    channel keeps its state by its id."""
     names = text.split(" ")
     old = dict(zip(state.ids, state.channels))
     state.hash, state.ids, state.channels = names[0], names[1:], []
@@ -137,6 +138,7 @@ def on_C(state: "State", f: "tuple[int, ...]", text: str) -> None:
     for name in old:
         if name not in state.ids:
             state.top = max(state.top, old[name].rev)
+            state.gone_s = state.now_s
     for i, name in enumerate(state.ids):
         c = old.get(name)
         if not c:
@@ -150,7 +152,9 @@ def on_C(state: "State", f: "tuple[int, ...]", text: str) -> None:
             _calibrate(state, c, g[1:5])
         if g[5]:
             _fill(c, g[5] - 1)
-        if g[6]:
+        if g[6] < 0:
+            c.ring.add(state.now_s, state.now_s, -g[6])
+        elif g[6]:
             for k in range(24):
                 ul = g[6] * (k + 1) // 24 - g[6] * k // 24
                 c.ring.add(state.now_s, state.now_s - 3600 * (23 - k), ul)

@@ -26,6 +26,7 @@ _STATE = [
     "fresh_s",
     "resets",
     "top",
+    "gone_s",
 ]
 _CHANNEL = [
     "rev",

@@ -38,6 +38,7 @@ class State:
         self.foreign = 0  # number of a record of a kind that this version does not know
         self.fresh_s = 0  # before this engine second: no extras and no catch-up
         self.resets = 0  # runs in a row that a reset ended
+        self.gone_s = -1  # the engine second at which a channel was last taken out
         self.top = 0  # the highest revision of channels taken out: one that comes back goes on
         self.hash = ""
         self.ids: list[str] = []
