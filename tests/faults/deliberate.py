@@ -132,8 +132,8 @@ FAULTS = [
             6,
             "separate ignored",
             "core/engine.py",
-            "clear = max(clear, end_s + gap if end_s >= 0 else clear)",
-            "clear = max(clear, end_s if end_s >= 0 else clear)",
+            "clear = max(clear, end_s + gap if end_s >= 0 else 0)",
+            "clear = max(clear, end_s if end_s >= 0 else 0)",
         ),
         (
             7,
