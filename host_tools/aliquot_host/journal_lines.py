@@ -1,0 +1,132 @@
+"""Reads journal lines as a stranger would: from the bytes alone, with nothing of Aliquot's core.
+
+It is the outside view for `checks.py`. What the format is stands in DEVELOPERS.md; this module
+knows the form of a line and of a segment's opening, and nothing of what a record means.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+from zlib import crc32
+
+_LINE = re.compile(rb'\d+ \d+ ~?[A-Za-z](?: -?\d+)*(?: "[^\n]*)?')
+_SNAPSHOT_MOST = 4096
+_STATE_NUMBERS = 12
+_CHANNEL_NUMBERS = 24
+_TOTALS = 12
+
+
+class Bad(ValueError):
+    """Not what a line or an opening must be."""
+
+
+class Record(NamedTuple):
+    """seq and kind; dt_s: engine seconds since the record before; fields without zeros behind."""
+
+    seq: int
+    dt_s: int
+    kind: str
+    fields: list[int]
+    text: str
+
+
+class Opening(NamedTuple):
+    """What a segment opens with, as numbers.
+
+    channels: by id, the 24 own numbers; totals and rings by id. extra: records in the opening."""
+
+    number: int
+    seq: int
+    now_s: int
+    hash: str
+    open: list[int]
+    channels: dict[str, list[int]]
+    owed: dict[str, list[int]]
+    totals: dict[str, list[int]]
+    rings: dict[str, list[tuple[int, int]]]
+    over: dict[str, list[int]]
+    extra: list[Record]
+
+
+def record(line: bytes) -> Record:
+    """The record of a line without its newline; Bad where the checksum or the form is wrong."""
+    body, _, crc = line.rpartition(b" ")
+    if len(crc) != 8 or b"%08x" % crc32(body) != crc:
+        raise Bad("the checksum does not fit")
+    if not _LINE.fullmatch(body):
+        raise Bad("not the form of a record")
+    head, _, text = body.partition(b' "')
+    part = head.split(b" ")
+    fields = [int(word) for word in part[3:]]
+    if fields and not fields[-1]:
+        raise Bad("a zero is written at the end")
+    return Record(int(part[0]), int(part[1]), part[2].decode(), fields, text.decode())
+
+
+def is_segment(name: str) -> bool:
+    """Whether a file is a segment of the journal."""
+    return name[:1] == "j" and name[1:9].isdigit() and name[9:] == ".txt"
+
+
+def opening(data: bytes) -> Opening:
+    """Everything that a segment is opened with; Bad where it is not whole."""
+    if data[-1:] != b"\n":
+        raise Bad("the opening has no end")
+    lines = data[:-1].split(b"\n")
+    body: list[str] = []
+    extra: list[Record] = []
+    for line in lines:
+        if line[:2] == b"S ":
+            text, _, crc = line.rpartition(b" ")
+            if b"%08x" % crc32(text) != crc:
+                raise Bad("the checksum of an opening does not fit")
+            body.append(text[2:].decode())
+        else:
+            extra.append(record(line))
+    if body[-1] != f"end {len(lines) - 1}":
+        raise Bad(f"the opening counts wrong: {body[-1]}")
+    head = body[0].split(" ")
+    if head[:2] != ["aliquot-journal", "1"] or len(head) != 4:
+        raise Bad("the opening has no head")
+    if sum(len(line) + 1 for line in body) > _SNAPSHOT_MOST + 200:
+        raise Bad("the snapshot is larger than 4 KB")
+    return _numbers(int(head[2]), int(head[3]), body[1:-1], extra)
+
+
+def _numbers(number: int, seq: int, body: list[str], extra: list[Record]) -> Opening:
+    state, _, _, _, run = _parts(body[0], 5)
+    names = body[1].split(" ")
+    if state[0] != seq or len(state) != _STATE_NUMBERS or len(body) != len(names) + 1:
+        raise Bad("the snapshot does not fit its head")
+    now_s = state[1]
+    found = Opening(number, seq, now_s, names[0], run, {}, {}, {}, {}, {}, extra)
+    for name, line in zip(names[1:], body[2:], strict=True):
+        own, over, owed, _, _, totals, ring = _parts(line, 7)
+        if len(own) != _CHANNEL_NUMBERS or len(totals) != _TOTALS:
+            raise Bad("the snapshot of a channel has other numbers")
+        found.channels[name] = own
+        found.over[name] = over
+        found.owed[name] = owed
+        found.totals[name] = totals
+        found.rings[name] = _ring(ring, now_s)
+    return found
+
+
+def _parts(line: str, n: int) -> list[list[int]]:
+    part = line.split(";")
+    if len(part) != n:
+        raise Bad("the snapshot has other parts")
+    return [[int(word) for word in words.split(" ")] if words else [] for words in part]
+
+
+def _ring(numbers: list[int], now_s: int) -> list[tuple[int, int]]:
+    """(engine second of the end, microlitres) of each place, from second differences of ages."""
+    found: list[tuple[int, int]] = []
+    age = step = ul = 0
+    for i in range(1, len(numbers) - 1, 2):
+        step += numbers[i]
+        age += step
+        ul += numbers[i + 1]
+        found.append((now_s - age, ul))
+    return found
