@@ -29,6 +29,7 @@ class Calendar:
         self.ids: list[str] = [c["id"] for c in self.channels]
         self.groups: list[dict[str, Any]] = data["group"]
         self.separate: list[dict[str, Any]] = data["separate"]
+        self.carry_on_s: int = data["clock"]["carry_on_s"]
         self.zone = zoneinfo.ZoneInfo(data["timezone"])
         self._starts: dict[int, int] = {}
         self._wanted: dict[tuple[int, int, int], tuple[int, ...]] = {}

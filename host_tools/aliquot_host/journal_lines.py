@@ -7,6 +7,7 @@ knows the form of a line and of a segment's opening, and nothing of what a recor
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import NamedTuple
 from zlib import crc32
 
@@ -31,34 +32,48 @@ class Record(NamedTuple):
     text: str
 
 
-class Opening(NamedTuple):
-    """What a segment opens with, as numbers.
+class Part(NamedTuple):
+    """A channel in a snapshot, list by list; ring: (age in seconds, microlitres) of each place."""
 
-    channels: by id, the 24 own numbers; totals and rings by id. extra: records in the opening."""
+    own: list[int]
+    over: list[int]
+    owed: list[int]
+    extra: list[int]
+    faults: list[int]
+    totals: list[int]
+    ring: list[tuple[int, int]]
+
+
+class Snapshot(NamedTuple):
+    """A state as its lines tell it; open: the run under way; channels by id, in order."""
+
+    own: list[int]
+    requests: list[int]
+    dogs: list[int]
+    faults: list[int]
+    open: list[int]
+    hash: str
+    channels: dict[str, Part]
+
+
+class Opening(NamedTuple):
+    """What a segment opens with. extra: records in it that are not in the snapshot."""
 
     number: int
-    seq: int
-    now_s: int
-    hash: str
-    open: list[int]
-    channels: dict[str, list[int]]
-    owed: dict[str, list[int]]
-    totals: dict[str, list[int]]
-    rings: dict[str, list[tuple[int, int]]]
-    over: dict[str, list[int]]
+    snapshot: Snapshot
     extra: list[Record]
 
 
 def record(line: bytes) -> Record:
     """The record of a line without its newline; Bad where the checksum or the form is wrong."""
     body, _, crc = line.rpartition(b" ")
-    if len(crc) != 8 or b"%08x" % crc32(body) != crc:
+    if crc != b"%08x" % crc32(body):
         raise Bad("the checksum does not fit")
     if not _LINE.fullmatch(body):
         raise Bad("not the form of a record")
     head, _, text = body.partition(b' "')
     part = head.split(b" ")
-    fields = [int(word) for word in part[3:]]
+    fields = [*map(int, part[3:])]
     if fields and not fields[-1]:
         raise Bad("a zero is written at the end")
     return Record(int(part[0]), int(part[1]), part[2].decode(), fields, text.decode())
@@ -84,32 +99,32 @@ def opening(data: bytes) -> Opening:
             body.append(text[2:].decode())
         else:
             extra.append(record(line))
-    if body[-1] != f"end {len(lines) - 1}":
-        raise Bad(f"the opening counts wrong: {body[-1]}")
+    if len(body) < 4 or body[-1] != f"end {len(lines) - 1}":
+        raise Bad("the opening counts its lines wrong")
     head = body[0].split(" ")
     if head[:2] != ["aliquot-journal", "1"] or len(head) != 4:
         raise Bad("the opening has no head")
-    if sum(len(line) + 1 for line in body) > _SNAPSHOT_MOST + 200:
+    if sum(len(line) + 1 for line in body[1:-1]) > _SNAPSHOT_MOST:
         raise Bad("the snapshot is larger than 4 KB")
-    return _numbers(int(head[2]), int(head[3]), body[1:-1], extra)
-
-
-def _numbers(number: int, seq: int, body: list[str], extra: list[Record]) -> Opening:
-    state, _, _, _, run = _parts(body[0], 5)
-    names = body[1].split(" ")
-    if state[0] != seq or len(state) != _STATE_NUMBERS or len(body) != len(names) + 1:
+    found = snapshot(body[1:-1])
+    if found.own[0] != int(head[3]):
         raise Bad("the snapshot does not fit its head")
-    now_s = state[1]
-    found = Opening(number, seq, now_s, names[0], run, {}, {}, {}, {}, {}, extra)
+    return Opening(int(head[2]), found, extra)
+
+
+def snapshot(body: Sequence[str]) -> Snapshot:
+    """The state that lines tell; Bad where they are not a state's."""
+    own, requests, dogs, faults, run = _parts(body[0], 5)
+    names = body[1].split(" ")
+    if len(own) != _STATE_NUMBERS or len(body) != len(names) + 1:
+        raise Bad("the snapshot of the state has other numbers")
+    digest = "" if names[0] == "-" else names[0]
+    found = Snapshot(own, requests, dogs, faults, run, digest, {})
     for name, line in zip(names[1:], body[2:], strict=True):
-        own, over, owed, _, _, totals, ring = _parts(line, 7)
-        if len(own) != _CHANNEL_NUMBERS or len(totals) != _TOTALS:
+        numbers, over, owed, extra, faults, totals, ring = _parts(line, 7)
+        if len(numbers) != _CHANNEL_NUMBERS or len(totals) != _TOTALS:
             raise Bad("the snapshot of a channel has other numbers")
-        found.channels[name] = own
-        found.over[name] = over
-        found.owed[name] = owed
-        found.totals[name] = totals
-        found.rings[name] = _ring(ring, now_s)
+        found.channels[name] = Part(numbers, over, owed, extra, faults, totals, _ring(ring))
     return found
 
 
@@ -120,13 +135,13 @@ def _parts(line: str, n: int) -> list[list[int]]:
     return [[int(word) for word in words.split(" ")] if words else [] for words in part]
 
 
-def _ring(numbers: list[int], now_s: int) -> list[tuple[int, int]]:
-    """(engine second of the end, microlitres) of each place, from second differences of ages."""
+def _ring(numbers: list[int]) -> list[tuple[int, int]]:
+    """Each place, from the second differences of ages and the differences of volumes."""
     found: list[tuple[int, int]] = []
     age = step = ul = 0
     for i in range(1, len(numbers) - 1, 2):
         step += numbers[i]
         age += step
         ul += numbers[i + 1]
-        found.append((now_s - age, ul))
+        found.append((age, ul))
     return found
