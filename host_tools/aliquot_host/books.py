@@ -384,13 +384,22 @@ class Books:
             if run.started and run.known:
                 text = f"{run.given} counts were given, and the record calls them unknown"
                 self.violate("S10", f"{c.name}: {text}")
-            if not run.started and run.into != CUP:  # nobody can know that it never began
-                self.enter(c, self.by_now_s(), run.counts - c.cal[2], "S15")
+            if run.into != CUP:
+                self._unknown(run)
         c.tot[RAISED] += run.up
         if run.into != CUP:
             c.tot[UNCERTAIN] += run.ul
         self.resets += 1
         self._count(run, run.ul, run.counts, run.start_s + f[1])
+
+    def _unknown(self, run: Run) -> None:
+        """Nobody can know how much it gave, or that it never began: all of it may have entered."""
+        c = run.c
+        end_s = self.by_now_s()
+        if run.started and c.window:
+            end_s, ul, _ = c.window.pop()
+            c.sum -= ul
+        self.enter(c, end_s, max(run.counts, run.given) - c.cal[2], "S15")
 
     def enter(self, c: Channel, end_s: int, counts: int, law: str) -> None:
         """So many counts may have entered, until the powered second `end_s`."""

@@ -93,13 +93,14 @@ class Checks(Books):
         self.slow_s = 2 if ppm else 0
         self.booting = True
         self.lost = False
-        # The newest segment; one that may have been made; a record that may be there; and whether
-        # what stands at the end may be torn.
+        # The newest segment, and whether nothing was added to it; one that may have been made; a
+        # record that may be there; whether what stands at the end may be torn, or surely is.
         self.segment = ""
         self.number = 0
+        self.unused = False
         self.maybe: tuple[str, Opening] | None = None
         self.in_flight: Record | None = None
-        self.torn = False
+        self.torn = self.tail = False
 
     # What the world tells
 
@@ -114,7 +115,6 @@ class Checks(Books):
         """The board stops: power, a reset, or with `starved` an allocation that failed."""
         self.booting = True
         self.booted = False
-        self.heard = []
         self.dead = False
         self.starved = self.starved or starved
         if self.run:
@@ -151,7 +151,11 @@ class Checks(Books):
 
     def appended(self, name: str, data: bytes, whole: bool = True) -> None:
         """Bytes reach the end of a file; whole: the board was not told that they failed."""
-        if not data or not journal_lines.is_segment(name):
+        if not journal_lines.is_segment(name):
+            return
+        if not whole:
+            self._forgive()
+        if not data:
             return
         if name != self.segment and self.maybe and name == self.maybe[0]:
             self._opening(*self.maybe)
@@ -162,10 +166,11 @@ class Checks(Books):
         if not whole:
             # What failed may be found at the next start, and only then.
             self.torn = True
-            self._forgive()
-            if data[-1:] == b"\n":
+            self.tail = data[-1:] != b"\n"
+            if not self.tail:
                 self.in_flight = self._record(data)
             return
+        self.unused = False
         one = self._record(data)
         if one:
             try:
@@ -211,10 +216,12 @@ class Checks(Books):
         elif self.in_flight and seq == self.seq + 1:
             self.add(self.in_flight, old=True)
         self.in_flight = None
+        self.heard = []  # only now: a record in flight was written in the life before
         if not self.lost and (seq, now_s) != (self.seq, self.now_s):
             text = f"the journal ends with record {seq} at {now_s} s, durable was {self.seq}"
             self.violate("S16", f"{text} at {self.now_s} s")
-        self.booting = self.lost = self.torn = False
+        self.booting = self.lost = False
+        self.torn = self.tail
 
     def _opening(self, name: str, found: Opening) -> None:
         """A new segment: it holds what the records add up to (S24), and enough (S15)."""
@@ -225,10 +232,10 @@ class Checks(Books):
         elif self.booting and self.in_flight and own[0] == self.seq + 1:
             self.add(self.in_flight, old=True)
         self.in_flight = None
-        self.torn = False
-        if found.number <= self.number:
+        self.torn = self.tail = False
+        if found.number < self.number + (not self.unused):
             self.violate("S24", f"segment {found.number} follows {self.number}")
-        self.segment, self.number = name, found.number
+        self.segment, self.number, self.unused = name, found.number, True
         if own[:2] != [self.seq, self.now_s]:
             law = "S16" if self.booting else "S24"
             text = f"{name} opens at record {own[0]}, the last was {self.seq}"
