@@ -1,34 +1,57 @@
 """A controller on a desk with its real store on a flash in memory, and the truth beside it.
 
 `Rig` holds what nobody on the board knows: the true time, the true seconds with power, what each
-motor gave. It hands every record to `laws.Laws` as it stands on the flash, byte for byte, and
-tells it what the motors do; a law that is broken raises `laws.Violation` out of whatever was going
-on. Power can go before, in the middle of and after any change of the flash, and in any run.
+motor gave. `aliquot_host.checks.Checks` looks on: it hears every change of the flash as it
+reaches it, and what the motors do; a law that is broken raises `Violation` out of whatever was
+going on. Power can go before, in the middle of and after any change of the flash, and in any run.
 """
 
 from __future__ import annotations
 
 import copy
-import zlib
+from collections import Counter
 from collections.abc import Callable
-from typing import Any
+from typing import Any, NoReturn
 
-from aliquot.core import acts, adopt, clock, events, room, status
+from aliquot.core import acts, adopt, clock, events, room, snapshot, status
 from aliquot.core.engine import Engine
-from aliquot.core.plan import Channel, Setup
+from aliquot.core.plan import Setup
+from aliquot.core.setup import build
 from aliquot.core.state import State
-from aliquot.core.zone import Zone
-from aliquot.core.zone_text import parse
 from aliquot.store import config, recover
 from aliquot.store.journal import SEGMENT_MOST, Journal
+from aliquot_host.checks import Checks
+from aliquot_host.journal_lines import Record
 from aliquot_host.memory_files import MemoryFiles
-from laws import ALL, DAY, Laws, broken
+from aliquot_host.setup_file import dump_json
+from set_ups import canonical
 
-UTC = "UTC0"
-ZONES = {UTC: 0, "CET-1": 3600, "EST5": -18000, "<+14>-14": 50400}
+DAY = 86400
+ALL = 255
+CUP, FAULT = 2, 4
+UTC = "Etc/UTC"
+# Zones without summer time, with their POSIX rules.
+ZONES = {UTC: "UTC0", "Etc/GMT-1": "CET-1", "Etc/GMT+5": "EST5", "Etc/GMT-14": "<+14>-14"}
 DATE = 9648  # 2026-06-01, a Monday
 STARTS_MOST = 9
 POLLS_MOST = 4000
+
+
+class Violation(AssertionError):
+    """Something that must never be; `number` is that of the invariant, `numbers` of all that the
+    same moment broke."""
+
+    seen = 0  # how many there were in this process
+
+    def __init__(self, told: list[tuple[int, str]]) -> None:
+        Violation.seen += 1
+        super().__init__("; ".join(f"S{number}: {text}" for number, text in told))
+        self.number = told[0][0]
+        self.numbers = {number for number, _ in told}
+
+
+def broken(number: int, text: str) -> NoReturn:
+    raise Violation([(number, text)])
 
 
 class Power(Exception):
@@ -38,9 +61,11 @@ class Power(Exception):
 class Flash(MemoryFiles):
     """Files in memory whose power goes where `watch(call, name, data)` says so.
 
-    It returns None, or how much of the change has reached the flash: nothing, half, all."""
+    It returns None, or how much of the change has reached the flash: nothing, half, all. What does
+    reach it is told to `see`, and whether the board was told that it failed."""
 
     watch: Callable[[str, str, bytes], str | None] | None = None
+    see: Callable[..., None] | None = None
 
     def _asked(self, call: str, name: str, data: bytes = b"") -> str | None:
         return self.watch(call, name, data) if self.watch else None
@@ -54,12 +79,24 @@ class Flash(MemoryFiles):
     def _torn(self, call: str, name: str, data: bytes) -> None:
         do = getattr(MemoryFiles, call)
         reached = self._asked(call, name, data)
-        if reached in (None, "all"):
-            do(self, name, data)
-        elif reached == "half":
-            do(self, name, data[: len(data) // 2])
+        if reached == "half":
+            data = data[: len(data) // 2]
+        elif reached == "nothing":
+            data = b""
+        before = len(self.files.get(name, b"")) if call == "append" else 0
+        try:
+            if reached != "nothing":
+                do(self, name, data)
+        except OSError:
+            self._tell(call, name, bytes(self.files.get(name, b"")[before:]), False)
+            raise
+        self._tell(call, name, data, not reached)
         if reached:
             raise Power
+
+    def _tell(self, call: str, name: str, data: bytes, whole: bool) -> None:
+        if self.see:
+            self.see("appended" if call == "append" else "written", name, data, whole)
 
     def rename(self, old: str, new: str) -> None:
         reached = self._asked("rename", old)
@@ -76,45 +113,40 @@ class Flash(MemoryFiles):
             raise Power
 
 
-def made_of(name: str, tz: str, channels: list[Channel], **own: Any) -> Setup:
-    """A set-up; its zone is one of ZONES."""
-    made = Setup(Zone(parse(tz)), channels)
-    made.groups = own.get("groups", [])
-    made.separate = own.get("separate", [])
-    made.tz = tz
-    made.name = name
+def made_of(name: str, tz: str, channels: list[dict[str, Any]], **own: Any) -> Setup:
+    """A set-up of canonical channels, and its data and text; its zone is one of ZONES."""
+    data = canonical(*channels, timezone=tz, tz=ZONES[tz], board=name, **own)
+    text = dump_json(data)
+    made = build(data, config.hash_of(text))
+    made.data, made.text = data, text
     return made
 
 
 def changed(made: Setup, name: str, tz: str = "", **own: object) -> Setup:
-    """A copy of a set-up with another name, and other attributes of its first channel."""
-    new = made_of(
-        name,
-        tz or made.tz,
-        [copy.copy(c) for c in made.channels],
-        groups=made.groups,
-        separate=made.separate,
-    )
-    for key, value in own.items():
-        setattr(new.channels[0], key, value)
-    return new
+    """A copy of a set-up with another name, and other values of its first channel."""
+    data = copy.deepcopy(made.data)
+    data["channel"][0] |= own
+    zone = tz or data["timezone"]
+    return made_of(name, zone, data["channel"], separate=data["separate"], group=data["group"])
 
 
-def lines_of(data: bytes) -> list[bytes]:
-    """The whole lines of a file whose checksum (IEEE 802.3) fits, without it."""
-    out = []
-    for line in data.split(b"\n")[:-1]:
-        body, _, crc = line.rpartition(b" ")
-        if crc == b"%08x" % zlib.crc32(body):
-            out.append(body)
-    return out
+class Eyes(Checks):
+    """Checks that count the records, and keep what the product's fold makes of them."""
 
+    def __init__(self, violate: Callable[[str, str], None], stated: int | None) -> None:
+        super().__init__(violate, stated=stated)
+        self.count: Counter[str] = Counter()
+        self.memory = State()
 
-def read(body: bytes) -> tuple[int, int, str, tuple[int, ...], str]:
-    """(sequence, delta, kind, fields with zeros behind, text) of a record's body."""
-    head, _, text = body.decode().partition(' "')
-    seq, delta, kind, *fields = head.split(" ")
-    return int(seq), int(delta), kind, tuple(map(int, fields)) + (0,) * 80, text
+    def add(self, one: Record, old: bool = False) -> None:
+        """Take a record, and fold it."""
+        self.count[one.kind] += 1
+        super().add(one, old)
+        self.memory.apply(one.dt_s, one.kind, (*one.fields, *(0,) * 80), one.text)
+
+    @property
+    def runs(self) -> int:
+        return self.count["I"] + self.count["J"]
 
 
 def portrait(state: State) -> dict[str, Any]:
@@ -139,12 +171,12 @@ class Rig:
         self, made: Setup, wall: int, stated: bool = True, files: Flash | None = None
     ) -> None:
         self.flash = files or Flash()
-        self.laws = Laws()
-        self.laws.stated = stated
+        self.told: list[tuple[int, str]] = []
+        self.eyes = Eyes(self._violate, 0 if stated else None)
+        self.flash.see = self.see
         self.known: dict[bytes, Setup] = {}
         self.wall = wall
-        self.now = self.skew = 0
-        self.memory = State()  # what the records add up to, by the fold, in one go
+        self.now = self.skew = self.powered = 0
         self.agenda: list[tuple[int, Callable[[], object]]] = []
         self.give: tuple[int, int] | None = None  # counts beyond the told ones, cause; once
         self.cut_after: int | None = None  # power goes so many seconds into the next run
@@ -153,15 +185,35 @@ class Rig:
         self.known_counts = False  # a start knows what the cut run gave
         self.cause = 0
         self.request = 0
-        self.heard: tuple[int, int, int] | None = None
         self.exhausted = ""  # memory runs out in the next record: "before" or "after" its fold
         self.fails = 0  # writes of records to come that fail
         self.fail_how: Any = "nothing"  # what has reached the flash then
         self.engine: Engine | None = None
         self.setup = made
         self._power_on()
-        self.tell(clock.USER)
         self.adopt(made, given_ul=0 if stated else -1)
+        events.boot(self.engine, self.now, self.cause)
+        self.tell(clock.USER)
+
+    # Looking on
+
+    def _violate(self, number: str, text: str) -> None:
+        self.told.append((int(number[1:]), text))
+
+    def see(self, what: str, *own: Any, **more: Any) -> None:
+        """Tell the checks something; Violation where that breaks a law."""
+        getattr(self.eyes, what)(*own, **more)
+        self._judge()
+
+    def _judge(self) -> None:
+        if self.told:
+            told, self.told = self.told, []
+            raise Violation(told)
+
+    @property
+    def memory(self) -> State:
+        """What the records add up to, by the product's own fold, in one go."""
+        return self.eyes.memory
 
     # Records on their way
 
@@ -172,7 +224,6 @@ class Rig:
             if self.fails:
                 self.fails -= 1
                 self.flash.fail(1, self.fail_how)
-                self.laws.forgive_low()
             fold = journal.state.apply
             if self.exhausted:
                 how, self.exhausted = self.exhausted, ""
@@ -183,85 +234,41 @@ class Rig:
                     raise MemoryError
 
                 journal.state.apply = out
+            before = self.eyes.seq
             try:
                 put(now_s, kind, fields, text)
             except MemoryError:
-                self.laws.dead = True
+                self.see("starve")
                 raise
             finally:
                 journal.state.__dict__.pop("apply", None)
-            self._seen(journal.name)
-            if self.laws.now_s != now_s:
-                broken(24, f"the record says {self.laws.now_s} s, it is {now_s}")
+            if self.eyes.seq != before + 1:
+                broken(14, f"a record ({kind}) was said to be durable, and is not on the flash")
+            if self.eyes.now_s != now_s:
+                broken(24, f"the record says {self.eyes.now_s} s, it is {now_s}")
 
         journal.put = watched
-
-    def _seen(self, name: str) -> None:
-        """Take the newest record off the flash, where it must be."""
-        if self.laws.dead:
-            broken(26, "memory ran out in a record, and another one follows it")
-        data = bytes(self.flash.files.get(name, b""))
-        found = lines_of(data[data.rfind(b"\n", 0, -1) + 1 :])
-        if not found or found[0].startswith(b"S "):
-            broken(14, "a record was said to be durable, and the flash does not end with it")
-        if int(found[0].split(b" ")[0]) != self.laws.seq + 1:
-            broken(14, "a record was said to be durable, and the flash ends with another")
-        self._take(found[0])
-
-    def _take(self, body: bytes) -> None:
-        seq, delta, kind, fields, text = read(body)
-        self.laws.record(seq, self.laws.now_s + delta, kind, fields, text)
-        self.memory.apply(delta, kind, fields, text)
-
-    def _reconcile(self) -> None:
-        """After a cut: what is on the flash and was never said to be."""
-        names = sorted(n for n in self.flash.files if n[:1] == "j")
-        limit = None
-        for name in reversed(names[-3:]):
-            bodies = lines_of(bytes(self.flash.files[name]))
-            newer = [b for b in bodies if not b.startswith(b"S ")]
-            newer = [b for b in newer if int(b.split(b" ")[0]) > self.laws.seq]
-            if limit is not None:
-                newer = [b for b in newer if int(b.split(b" ")[0]) <= limit]
-            if newer:
-                if len(newer) > 1:
-                    broken(24, f"{len(newer)} records that were never acknowledged")
-                self.laws.may_set = True  # whoever it was, the laws judged it when he spoke
-                self._take(newer[0])
-                self.laws.may_set = False
-            heads = [b for b in bodies if b.startswith(b"S aliquot-journal ")]
-            ends = [b for b in bodies if b.startswith(b"S end ")]
-            if heads and ends:
-                return
 
     # Starts
 
     def _power_on(self) -> None:
         """Start from what the flash holds; the power may go again meanwhile."""
         self.engine = None
-        self.laws.dead = False
         journal, findings = recover.open_journal(self.flash, self._lost)
-        if self.laws.seq:
-            self._reconcile()
-            if journal.state.seq != self.laws.seq:
-                broken(24, f"record {self.laws.seq} was durable, {journal.state.seq} is found")
-            if portrait(journal.state) != portrait(self.memory):
-                own, told = portrait(self.memory), portrait(journal.state)
-                broken(24, f"read back, the state differs: {_differing(own, told)}")
+        self.see("booted_with", journal.state.seq, journal.state.now_s)
+        if portrait(journal.state) != portrait(self.memory):
+            own, told = portrait(self.memory), portrait(journal.state)
+            broken(24, f"read back, the state differs: {_differing(own, told)}")
         self.findings = findings
         self.journal = journal
         self.now = journal.state.now_s
         self._wrap(journal)
         self.judge = clock.Judge()
-        self.heard = None
         made = self.setup
         if journal.state.hash:
             word, data = config.settle(self.flash, journal.state.hash)
-            if word != "ok":
-                broken(17, f"the set-up that was adopted is {word}")
+            self.see("settled", word, data)
             made = self.known[bytes(data)]
-            if made.hash != self.laws.hash:
-                broken(17, f"{made.name} is in force and was not adopted")
         self.setup = made
         self.engine = Engine(made, journal)
 
@@ -270,22 +277,24 @@ class Rig:
 
     def boot(self) -> None:
         """The power is back: start, again and again while it goes in the middle of that."""
+        self.see("dark")
         self.flash.mend()
         self.exhausted, self.fails = "", 0
         for _ in range(STARTS_MOST):
             try:
                 self._power_on()
                 counts = -1
-                if self.known_counts and self.laws.open and self.laws.open.given >= 0:
-                    counts = self.laws.open.given
-                elif self.laws.open:
-                    self.laws.open.given = -1
-                    self.laws.unwritten = False
+                run = self.eyes.run
+                if run and run.started and run.known and self.known_counts:
+                    counts = run.given
+                elif run:
+                    run.known = False  # what the board knew went with the power
                 events.boot(self.engine, self.now, self.cause, counts)
-                self.laws.booted()
+                self.see("ready")
                 if self.clock_after:
                     self.tell(clock.USER)
             except Power:
+                self.see("dark")
                 continue
             return
         raise AssertionError("more cuts than starts")
@@ -304,32 +313,17 @@ class Rig:
     # The clock
 
     def tell(self, source: int) -> str:
-        """A source says what time it is, wrong by `skew`; the laws know whether it may."""
+        """A source says what time it is, wrong by `skew`."""
         wall = self.wall + self.skew
-        offset = wall - self.now
-        laws = self.laws
-        near = laws.quality == 2 and abs(offset - laws.offset) <= 600
-        sure = source == clock.USER or near
-        if not sure and source != clock.PHONE and self.heard:
-            other, then, at = self.heard
-            agree = abs(offset - then) <= 60 and self.now - at <= 3600
-            sure = other != source and agree
-        laws.may_set = sure or (source == clock.PHONE and not laws.quality)
-        laws.stepped = laws.stepped or laws.turning
-        if not sure and source != clock.PHONE:
-            self.heard = (source, offset, self.now)
-        elif source != clock.PHONE:
-            self.heard = None
-        answer = self.judge.hear(self.engine, self.now, wall, source)
-        laws.may_set = False
-        return answer
+        self.see("hear", source, wall, self.now)
+        return self.judge.hear(self.engine, self.now, wall, source)
 
     # Time
 
     def sleep(self, seconds: int) -> None:
         self.wall += seconds
         self.now += seconds
-        self.laws.powered += seconds
+        self.powered += seconds
 
     def step(self, until: int) -> None:
         """Poll once; let a run happen, or time pass to what comes next."""
@@ -341,8 +335,8 @@ class Rig:
         self._run(*job)
 
     def _run(self, ch: int, counts: int, most_s: int) -> None:
-        engine, laws = self.engine, self.laws
-        laws.started(ch, counts)
+        engine = self.engine
+        self.see("starts", ch, counts, most_s, self.powered)
         extra, cause = self.give or (0, 0)
         self.give = None
         gives = max(0, counts + extra)
@@ -361,12 +355,14 @@ class Rig:
             self._due()
             if self.engine is not engine:
                 return  # the board started anew meanwhile
-            if engine.poll(self.now) is not None:
-                broken(2, "a second run while the first is under way")
+            job = engine.poll(self.now)
+            if job:
+                self.see("starts", *job, self.powered)
         if cut is not None:
-            laws.ended(min(gives, counts, (stop - begun) * speed))
+            given = min(gives, counts, (stop - begun) * speed)
+            self.see("stops", given, self.powered, known=self.known_counts)
             raise Power
-        laws.ended(gives)
+        self.see("stops", gives, self.powered)
         engine.ended(self.now, gives, cause)
 
     def _due(self) -> None:
@@ -394,8 +390,8 @@ class Rig:
         try:
             return act()
         except Power:
-            if self.laws.turning:
-                self.laws.ended(0, known=False)
+            if self.eyes.turning:
+                self.see("stops", 0, self.powered, known=False)
             self.outage(self.cut_s)
         except MemoryError:
             # Whoever owns the board starts it again, but not at once.
@@ -415,12 +411,12 @@ class Rig:
         for _ in range(STARTS_MOST):
             if self.engine is None:
                 return False
-            before = self.laws.seq
+            before = self.eyes.seq
             try:
                 do = getattr(acts, name)
                 done = do(self.engine, self.now, *own, request=request, **more)
             except acts.Refused:
-                if self.laws.seq != before and name != "hold":
+                if self.eyes.seq != before and name != "hold":
                     broken(24, f"{name} was refused and left a record")
                 return False
             except OSError:
@@ -430,16 +426,16 @@ class Rig:
             except (Power, MemoryError) as error:
                 self.guarded(lambda error=error: self._raise(error))
                 continue
-            before = self.laws.seq
+            before = self.eyes.seq
             try:
                 again = done and do(self.engine, self.now, *own, request=request, **more)
             except acts.Refused:
                 again = True
             if again:
                 broken(7, f"{name}, pressed twice, was looked at twice")
-            if self.laws.seq != before:
+            if self.eyes.seq != before:
                 broken(7, f"{name}, pressed twice, left a second record")
-            if done and request not in self.laws.requests:
+            if done and request not in self.eyes.requests:
                 broken(24, f"{name} was accepted and is not recorded")
             return bool(done)
         raise AssertionError("more cuts than starts")
@@ -450,17 +446,14 @@ class Rig:
     def adopt(self, new: Setup, given_ul: int = -1) -> bool:
         """A new set-up, as the store takes it."""
         self.request += 1
-        data = f"set-up {new.name}".encode()
-        new.hash = config.hash_of(data)
-        self.known[data] = new
-        self.laws.setups[new.hash] = new
-        self.laws.shifts[new.hash] = ZONES[new.tz]
+        self.known[new.text] = new
+        self.see("know", new.data, new.text)
 
         def record(own: str) -> None:
             adopt.adopt(self.engine, new, self.now, self.request, given_ul)
 
         try:
-            config.adopt(self.flash, data, record)
+            config.adopt(self.flash, new.text, record)
         except (acts.Refused, OSError):
             return False
         self.setup = new
@@ -472,7 +465,8 @@ class Rig:
     def mend(self, scope: int) -> None:
         """The user looks at a fault and ends it, by two acts where one is not enough."""
         self.act("clear", scope)
-        if scope in self.laws.faults:
+        t = self.eyes if scope == ALL else self.eyes.channels[scope]
+        if t.fault:
             self.act("see", scope)
             self.act("clear", scope)
 
@@ -480,14 +474,15 @@ class Rig:
 
     def check(self) -> None:
         """The laws that hold between two events."""
-        engine, laws = self.engine, self.laws
-        if not laws.made:
+        engine, eyes = self.engine, self.eyes
+        if not eyes.calendar or eyes.dead:
             return
-        for ch, c in enumerate(engine.state.channels):
-            laws.room(ch, lambda c_, later: room.left_ul(engine, c_, self.now + later))
-            laws.books_of(ch, c.tot, sum(c.owed[1::2]), c.wm_w)
-            if laws.open is None:
-                laws.reservoir(ch, status.left_ul(engine, ch))
+        eyes.room(self.powered, lambda ch, later: room.left_ul(engine, ch, self.now + later))
+        for ch in range(len(eyes.channels)):
+            if eyes.run is None:
+                eyes.left(ch, status.left_ul(engine, ch))
+        eyes.state(snapshot.dump(engine.state))
+        self._judge()
 
     def check_files(self) -> None:
         """The flash alone gives the state that the controller has; nothing is changed by it."""
@@ -507,6 +502,3 @@ def _differing(own: dict[str, Any], other: dict[str, Any]) -> str:
     for a, b in zip(own["channels"], other.get("channels", []), strict=False):
         out += [f"{n} {a[n]} {b[n]}" for n in a if a[n] != b[n]]
     return ", ".join(out)
-
-
-__all__ = ["ALL", "DATE", "DAY", "UTC", "ZONES", "Power", "Rig", "changed", "made_of"]

@@ -13,8 +13,7 @@ from aliquot.core import status
 from aliquot.core.engine import Engine
 from aliquot.core.events import boot, set_clock
 from aliquot.store import config, recover
-from controller import Flash, Power, Rig, changed, portrait
-from laws import DAY, broken
+from controller import DAY, Flash, Power, Rig, broken, changed, portrait
 from small_worlds import FIRST, START, tank
 
 
@@ -102,7 +101,7 @@ def unknown_records(rig: Rig) -> int:
     for kind, doses in (("Q", False), ("~q", True)):
         files = Flash(rig.flash.content())
         name = max(n for n in files.files if n[:1] == "j")
-        body = b"%d 0 %s 1 2" % (rig.laws.seq + 1, kind.encode())
+        body = b"%d 0 %s 1 2" % (rig.eyes.seq + 1, kind.encode())
         files.files[name] += b"%s %08x\n" % (body, zlib.crc32(body))
         journal, _ = recover.open_journal(files)
         runs = _doses(rig, journal, rig.setup)
@@ -130,7 +129,7 @@ def cut_set_ups(stride: int = 1) -> int:
             except Power:
                 rig.outage(30)
             rig.flash.watch = None
-            if rig.setup.hash != rig.laws.hash:
+            if rig.setup.hash != rig.eyes.hash:
                 broken(17, "the set-up in force is not the one recorded")
             rig.until(FIRST + 3 * 3600)
             rig.check()

@@ -1,20 +1,33 @@
 """A life of a controller as hypothesis draws it, rule after rule, every law asked after each.
 
-`Life` is a state machine over `rig.Rig`: the real engine on the real store, on a flash in memory.
+`Life` is a state machine over `controller.Rig`: the real engine on the real store, on a flash in memory.
 A rule lets time pass, cuts the power, tears a write, steps the clock, does what a user may do, or
 takes the memory away. Caps are drawn near the day's volume: loose ones hide faults.
 """
 
 from __future__ import annotations
 
+from typing import Any
+
 from hypothesis import HealthCheck, assume, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from aliquot.core import clock
-from aliquot.core.plan import Channel
-from controller import DATE, UTC, ZONES, Rig, changed, made_of
-from laws import ALL, CUP, DAY, FAULT, Violation
+from controller import (
+    ALL,
+    CUP,
+    DATE,
+    DAY,
+    FAULT,
+    UTC,
+    ZONES,
+    Rig,
+    Violation,
+    changed,
+    made_of,
+)
+from set_ups import channel
 
 OK, USER = 0, 11
 CH = st.integers(0, 2)
@@ -22,26 +35,35 @@ CALIBRATIONS = ((12800, 10000), (637, 10000), (12345, 6789), (3, 7))
 
 
 @st.composite
-def channels(draw, name: str) -> Channel:
-    c = Channel()
-    c.id = name
-    c.doses = draw(st.sampled_from((1, 3, 8, 24)))
-    c.daily_ul = draw(st.integers(c.doses * 120, c.doses * 1500))
-    share = -(-c.daily_ul // c.doses)
-    c.cap_ul = c.daily_ul + draw(st.integers(2, 3)) * share
-    c.most_ul, c.least_ul = 2 * share, 100
-    c.raise_pct = draw(st.sampled_from((0, 25, 100)))
-    c.age_s = draw(st.sampled_from((7200, DAY, 3 * DAY)))
-    c.owed_most_ul = draw(st.integers(1, c.daily_ul))
-    c.cal = (*draw(st.sampled_from(CALIBRATIONS)), 0)
-    c.grace_s = 1200
-    c.speed_cps, c.run_most_s, c.signature = 500, 900, 5
-    c.left_ul = draw(st.sampled_from((-1, c.daily_ul, 10**7)))
-    c.size_ul, c.low_ul = 10**8, c.daily_ul // 4
-    if c.doses == 3:
-        c.at = ((3600 * 2, 3), (3600 * 12, 1), (3600 * 20, 2))
-        c.most_ul, c.cap_ul = c.daily_ul, c.daily_ul * 2
-    return c
+def channels(draw, name: str) -> dict[str, Any]:
+    doses = draw(st.sampled_from((1, 3, 8, 24)))
+    daily = draw(st.integers(doses * 120, doses * 1500))
+    share = -(-daily // doses)
+    own: dict[str, Any] = {
+        "daily_ul": daily,
+        "doses": doses,
+        "from_s": 0,
+        "cap_ul": daily + draw(st.integers(2, 3)) * share,
+        "dose_most_ul": 2 * share,
+        "grace_s": 1200,
+        "run_most_s": 900,
+        "catch_up": {
+            "raise_pct": draw(st.sampled_from((0, 25, 100))),
+            "max_age_s": draw(st.sampled_from((7200, DAY, 3 * DAY))),
+            "max_ul": draw(st.integers(1, daily)),
+        },
+    }
+    counts, ul = draw(st.sampled_from(CALIBRATIONS))
+    own["calibration"] = {"counts": counts, "ul": ul}
+    left = draw(st.sampled_from((-1, daily, 10**7)))
+    if left >= 0:
+        size = 25 * daily
+        own["reservoir"] = {"size_ul": size, "dead_ul": 0, "left_ul": left, "low_pct": 1}
+    if doses == 3:
+        times = ((2, 3), (12, 1), (20, 2))
+        own["at"] = [{"time_s": 3600 * h, "share": share} for h, share in times]
+        own |= {"dose_most_ul": daily, "cap_ul": daily * 2}
+    return channel(name, **own)
 
 
 @st.composite
@@ -50,10 +72,13 @@ def tanks(draw):
     made = [draw(channels("abc"[i])) for i in range(n)]
     own = {}
     if n > 1:
-        own["separate"] = [(0, 1, draw(st.sampled_from((60, 300, 600))))]
+        both = ["a", "b"]
+        seconds = draw(st.sampled_from((60, 300, 600)))
+        own["separate"] = [{"channels": both, "seconds": seconds}]
         if draw(st.booleans()):
-            loose = sum(c.cap_ul for c in made[:2])
-            own["groups"] = [(draw(st.integers(loose * 3 // 4, loose)), (0, 1))]
+            loose = sum(c["cap_ul"] for c in made[:2])
+            cap = draw(st.integers(loose * 3 // 4, loose))
+            own["group"] = [{"channels": both, "cap_ul": cap}]
     return made_of("0", UTC, made, **own)
 
 
@@ -245,7 +270,7 @@ class Life(RuleBasedStateMachine):
     @rule(scope=st.sampled_from((0, ALL)), until=st.integers(0, DAY), later=st.integers(0, 40000))
     def hold(self, scope, until, later):
         rig = self.rig
-        until_w = rig.now + rig.laws.offset + until if until else 0
+        until_w = rig.now + rig.eyes.offset + until if until else 0
         rig.act("hold", scope, until_w, keep=until % 2 == 1)
         rig.until(rig.wall + later)
         rig.act("release", scope)
@@ -257,7 +282,7 @@ class Life(RuleBasedStateMachine):
     @rule(ch=CH, pct=st.integers(90, 110))
     def calibrate(self, ch, pct):
         ch = self.ch(ch)
-        counts, ul = self.rig.laws.books[ch].cal[:2]
+        counts, ul = self.rig.eyes.channels[ch].cal[:2]
         assume(ul * pct // 100)
         self.rig.act("calibrate", ch, counts, ul * pct // 100)
 
@@ -280,7 +305,7 @@ class Life(RuleBasedStateMachine):
         rig.until(rig.wall + later)
         rig.mend(scope)
 
-    @precondition(lambda self: self.rig and ALL in self.rig.laws.faults)
+    @precondition(lambda self: self.rig and self.rig.eyes.fault)
     @rule()
     def look_after_the_fault(self):
         self.rig.mend(ALL)
@@ -288,13 +313,13 @@ class Life(RuleBasedStateMachine):
     @rule(pct=st.integers(30, 150), halve=st.booleans())
     def new_set_up(self, pct, halve):
         rig = self.rig
-        c = rig.setup.channels[0]
-        own = {"daily_ul": max(c.least_ul, c.daily_ul * pct // 100)}
-        if halve and not c.at:
-            own["doses"] = max(1, c.doses // 2)
-        doses = own.get("doses", c.doses)
-        own["most_ul"] = max(c.most_ul, 2 * -(-own["daily_ul"] // doses))
-        own["cap_ul"] = max(c.cap_ul, own["daily_ul"])
+        c = rig.setup.data["channel"][0]
+        own = {"daily_ul": max(c["dose_least_ul"], c["daily_ul"] * pct // 100)}
+        if halve and not c["at"]:
+            own["doses"] = max(1, c["doses"] // 2)
+        doses = own.get("doses", c["doses"])
+        own["dose_most_ul"] = max(c["dose_most_ul"], 2 * -(-own["daily_ul"] // doses))
+        own["cap_ul"] = max(c["cap_ul"], own["daily_ul"])
         self.adopt(**own)
 
     @rule(tz=st.sampled_from(tuple(ZONES)))
@@ -305,10 +330,10 @@ class Life(RuleBasedStateMachine):
     def the_pump_changes(self):
         """It is not calibrated then, until the user says so."""
         rig = self.rig
-        signature = rig.setup.channels[0].signature + 1
-        self.adopt(signature=signature)
+        pump = rig.setup.data["channel"][0]["pump"]
+        self.adopt(pump={**pump, "microsteps": pump["microsteps"] + 1})
         rig.until(rig.wall + 5000)
-        counts, ul = rig.laws.books[0].cal[:2]
+        counts, ul = rig.eyes.channels[0].cal[:2]
         rig.act("calibrate", 0, counts, ul)
 
     def adopt(self, **own):

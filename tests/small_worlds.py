@@ -3,7 +3,7 @@
 A world is a number of each of the three dimensions. Each plays the same day and a half: the cut
 comes at one of seven moments of one of the six doses of the first morning, the clock steps before
 the doses, in the middle of one or between two, and so does the act. The caps are two doses above
-the day's volume. `play` raises `laws.Violation`; `numbers` says which promises a violation breaks:
+the day's volume. `play` raises `Violation`; `numbers` says which promises a violation breaks:
 that of its law and, where the same world without the cut, the step or the act is sound, the
 promise that such a cut (S16), step (S20) or change of set-up (S25) breaks no other.
 """
@@ -12,12 +12,11 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterator
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from aliquot.core import clock
-from aliquot.core.plan import Channel
-from controller import DATE, DAY, UTC, Rig, changed, made_of
-from laws import Violation
+from controller import DATE, DAY, UTC, Rig, Violation, changed, made_of
+from set_ups import channel
 
 H = 3600
 START = DATE * DAY + 3000
@@ -74,22 +73,36 @@ def expected() -> int:
     return cut * step * (1 + (len(ACTS) - 1) * len(ACT_TIMES))
 
 
-def channel(name: str) -> Channel:
-    c = Channel()
-    c.id, c.daily_ul, c.doses = name, 1203, DOSES
-    c.at = tuple((h * H, 1) for h in (1, 2, 3))
-    c.cap_ul, c.least_ul, c.most_ul = 1203 + 2 * 401, 50, 1300
-    c.run_most_s, c.speed_cps, c.grace_s = 60, 100, 1200
-    c.raise_pct, c.age_s, c.owed_most_ul = 25, DAY, 600
-    c.cal = (637, 500, 0)
-    c.signature = 5
-    c.size_ul, c.left_ul, c.dead_ul, c.low_ul = 10000, 4400, 100, 3000
-    return c
+def small(name: str) -> dict[str, Any]:
+    """A channel of three doses a day, at one, two and three in the morning."""
+    return channel(
+        name,
+        from_s=0,
+        daily_ul=1203,
+        doses=DOSES,
+        at=[{"time_s": h * H, "share": 1} for h in (1, 2, 3)],
+        cap_ul=1203 + 2 * 401,
+        dose_least_ul=50,
+        dose_most_ul=1300,
+        run_most_s=60,
+        grace_s=1200,
+        pump={"speed_cps": 100},
+        catch_up={"raise_pct": 25, "max_age_s": DAY, "max_ul": 600},
+        calibration={"counts": 637, "ul": 500},
+        reservoir={"size_ul": 10000, "left_ul": 4400, "dead_ul": 100, "low_pct": 30},
+    )
 
 
 def tank(name: str = "a"):
-    two = [channel("alk"), channel("cal")]
-    return made_of(name, UTC, two, separate=[(0, 1, 300)], groups=[(3500, (0, 1))])
+    """Both channels, kept apart and under a cap of their own."""
+    both = ["alk", "cal"]
+    return made_of(
+        name,
+        UTC,
+        [small("alk"), small("cal")],
+        separate=[{"channels": both, "seconds": 300}],
+        group=[{"channels": both, "cap_ul": 3500}],
+    )
 
 
 class Cutter:
@@ -142,7 +155,7 @@ def _act(rig: Rig, name: str) -> Callable[[], object]:
         return lambda: rig.act("calibrate", 0, 637, 540)
 
     def adopt() -> None:
-        new = changed(rig.setup, "b", tz="CET-1") if name == "zone" else None
+        new = changed(rig.setup, "b", tz="Etc/GMT-1") if name == "zone" else None
         if new is None:
             new = changed(rig.setup, "b", daily_ul=900, doses=4, at=None, cap_ul=1800)
         rig.adopt(new)
@@ -203,12 +216,12 @@ def sound(world: World) -> bool:
 
 def numbers(world: World, found: Violation) -> set[int]:
     """The promises that a violation in a world breaks; see the module."""
-    out = {found.number}
-    if found.number in (1, 5, 14, 15) and world.cut and sound(world._replace(cut=())):
+    out = set(found.numbers)
+    if out & {1, 5, 14, 15} and world.cut and sound(world._replace(cut=())):
         out.add(16)
     if world.step != "none" and sound(world._replace(step="none", step_at=0)):
         out.add(20)
     changes = ("set-up", "zone", "calibration")
-    if found.number == 5 and world.act in changes and sound(world._replace(act="none", act_at=0)):
+    if 5 in out and world.act in changes and sound(world._replace(act="none", act_at=0)):
         out.add(25)
     return out

@@ -860,7 +860,7 @@ class Books:
         for i, name in enumerate(calendar.ids):
             cfg = calendar.channels[i]
             own = f[3 + 7 * i : 10 + 7 * i]
-            c = was.get(name) or self._newcomer(name, cfg)
+            c = was.get(name) or self._newcomer(name, cfg, bool(was))
             c.at = i
             self.all[name] = c
             self.channels.append(c)
@@ -876,7 +876,7 @@ class Books:
         self._limits(calendar)
         self._seen(f[2])
 
-    def _newcomer(self, name: str, cfg: dict[str, Any]) -> Channel:
+    def _newcomer(self, name: str, cfg: dict[str, Any], later: bool) -> Channel:
         """A channel that was not there. The tank remembers what one that is put back gave; of one
         without a past nobody knows: it may have given a day's plan in the 24 hours before."""
         c = Channel(name)
@@ -888,7 +888,7 @@ class Books:
             c.cal = (per, ul_of, 0, 0)
             old = before.cal[0] or per
             c.window = deque((end, own * per // old, law) for end, own, law in before.window)
-        elif self.channels or self.stated is None:
+        elif later or self.stated is None:
             ul = cfg["daily_ul"]
             now_s = self.by_now_s()
             for k in range(24):

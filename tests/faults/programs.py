@@ -24,7 +24,7 @@ SEED = 20260601
 def worlds(wanted: int, first: int, last: int) -> set[int]:
     """Some small worlds, in an order that mixes them, until the wanted number is seen."""
     import small_worlds
-    from laws import Violation
+    from controller import Violation
 
     chosen = list(small_worlds.worlds())
     random.Random(SEED).shuffle(chosen)
@@ -48,7 +48,7 @@ def lives(wanted: int) -> set[int]:
     from hypothesis import Phase, settings
     from hypothesis.stateful import run_state_machine_as_test
 
-    from laws import Violation
+    from controller import Violation
     from lives import BOUNDED, Life
 
     found: set[int] = set()
@@ -68,26 +68,26 @@ def lives(wanted: int) -> set[int]:
             run_state_machine_as_test(machine, settings=own)
         except Violation as error:
             print(error, file=sys.stderr)
-            found.add(error.number)
+            found |= error.numbers
         except BaseExceptionGroup as group:
             mine, rest = group.split(Violation)
             if rest:
                 raise rest from None
-            found |= {error.number for error in mine.exceptions}
+            found |= {number for error in mine.exceptions for number in error.numbers}
     return found
 
 
 def files() -> set[int]:
     """Damage to the files at rest."""
     import damaged_files
-    from laws import Violation
+    from controller import Violation
 
     found: set[int] = set()
     try:
         rig = damaged_files.lived()
     except Violation as error:
         print(error, file=sys.stderr)
-        return {error.number}
+        return error.numbers
     parts = (
         lambda: damaged_files.words(rig),
         lambda: damaged_files.flipped_set_ups(rig),
@@ -100,7 +100,7 @@ def files() -> set[int]:
             part()
         except Violation as error:
             print(error, file=sys.stderr)
-            found.add(error.number)
+            found |= error.numbers
     return found
 
 

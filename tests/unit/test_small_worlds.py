@@ -5,7 +5,7 @@ import collections
 import pytest
 
 import small_worlds
-from laws import Violation
+from controller import Violation
 from small_worlds import ACTS, CHANNELS, CUTS, DOSES, STEPS, World
 
 NOTHING = World((), "none", 0, "none", 0)
@@ -20,7 +20,7 @@ def test_no_small_world_breaks_a_law(capsys):
         except Violation as error:
             raise AssertionError(f"{error}\nin small_worlds.play({world!r})") from error
         ran["worlds"] += 1
-        ran["doses"] += rig.laws.runs
+        ran["doses"] += rig.eyes.runs
         ran["starts"] += rig.outages
     with capsys.disabled():
         print(f"\nsmall worlds: {dict(ran)}")
@@ -52,7 +52,7 @@ def test_every_act_is_accepted_at_some_moment(act):
         "calibration": "K",
     }
     found = [
-        small_worlds.play(NOTHING._replace(act=act, act_at=at)).laws.kinds.count(kinds[act])
+        small_worlds.play(NOTHING._replace(act=act, act_at=at)).eyes.count[kinds[act]]
         for at in range(len(small_worlds.ACT_TIMES))
     ]
     assert max(found) == 1 + (kinds[act] == "C")
@@ -63,5 +63,5 @@ def test_every_step_is_taken(step):
     usual = small_worlds.play(NOTHING)
     for at in range(len(small_worlds.STEP_TIMES)):
         rig = small_worlds.play(NOTHING._replace(step=step, step_at=at))
-        told = rig.laws.kinds.count("T"), rig.outages
-        assert told > (usual.laws.kinds.count("T"), usual.outages)
+        told = rig.eyes.count["T"], rig.outages
+        assert told > (usual.eyes.count["T"], usual.outages)
