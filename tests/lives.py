@@ -1,8 +1,8 @@
 """A life of a controller as hypothesis draws it, rule after rule, every law asked after each.
 
-`Life` is a state machine over `controller.Rig`: the real engine on the real store, on a flash in memory.
-A rule lets time pass, cuts the power, tears a write, steps the clock, does what a user may do, or
-takes the memory away. Caps are drawn near the day's volume: loose ones hide faults.
+`Life` is a state machine over `controller.Rig`: the real engine on the real store, on a flash in
+memory. A rule lets time pass, cuts the power, tears a write, steps the clock, does what a user may
+do, or takes the memory away. Caps are drawn near the day's volume: loose ones hide faults.
 """
 
 from __future__ import annotations

@@ -137,7 +137,8 @@ class Books:
         self.calendar: Calendar | None = None
         self.channels: list[Channel] = []
         self.all: dict[str, Channel] = {}
-        self.top = 0
+        self.top = 0  # the highest revision of channels taken out
+        self.gone_s = -1  # when the last was
         # By channel: (cap, members), and (other, seconds) that it keeps apart from.
         self.caps: list[list[tuple[int, tuple[Channel, ...]]]] = []
         self.apart: list[list[tuple[Channel, int]]] = []
@@ -855,6 +856,7 @@ class Books:
         for c in self.channels:
             if c.name not in calendar.ids:
                 self.top = max(self.top, c.rev)
+                self.gone_s = self.now_s
         was = {c.name: c for c in self.channels}
         self.channels = []
         for i, name in enumerate(calendar.ids):

@@ -267,7 +267,8 @@ class Checks(Books):
             ("S24", "what is lost", found.own[7:9], [self.gap, 0]),
             ("S6", "the end of its newness", found.own[9:10], [self.fresh_s]),
             ("S13", "the resets", [found.own[10], *found.dogs], [self.resets, *self.dogs]),
-            ("S5", "the highest revision", found.own[11:], [self.top]),
+            ("S5", "the highest revision", found.own[11:12], [self.top]),
+            ("S1", "when a channel was taken out", found.own[12:], [self.gone_s]),
             ("S7", "the requests", found.requests, self.requests),
             ("S13", "the faults", found.faults, self.faults),
             ("S15", "the run", found.open, self._open()),
@@ -338,7 +339,7 @@ class Checks(Books):
         """Records were lost: what the board knows now is what its new segment says."""
         self.seq, self.now_s, self.offset = found.own[:3]
         self.hold, self.fault, self.latched, self.gap = found.own[4:8]
-        self.fresh_s, self.resets, self.top = found.own[9:12]
+        self.fresh_s, self.resets, self.top, self.gone_s = found.own[9:13]
         self.requests, self.dogs, self.faults = found.requests, found.dogs, found.faults
         self.run = None
         now_s = self.by_now_s()

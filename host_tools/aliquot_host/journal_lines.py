@@ -13,7 +13,7 @@ from zlib import crc32
 
 _LINE = re.compile(rb'\d+ \d+ ~?[A-Za-z](?: -?\d+)*(?: "[^\n]*)?')
 _SNAPSHOT_MOST = 4096
-_STATE_NUMBERS = 12
+_STATE_NUMBERS = 13
 _CHANNEL_NUMBERS = 24
 _TOTALS = 12
 
