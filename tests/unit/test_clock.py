@@ -5,6 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from aliquot.core import clock
+from aliquot.core.acts import override
 from aliquot.core.clock import CHIP, NETWORK, PHONE, USER, Judge
 from aliquot.core.dates import days_of
 from drive import DAY, Desk, channel, check_all, check_every_key, setup
@@ -212,3 +213,20 @@ def test_s20_whatever_the_clock_says_each_key_ends_once_and_the_day_has_no_burst
         assert len(hour) <= 1 + 2 * sum(run.start <= at <= run.start + H for at in jumps)
     check_every_key(desk)
     check_all(desk)
+
+
+def test_s20_a_date_that_comes_again_has_the_plan_that_a_start_would_find():
+    """An override was in force when the clock was three days ahead, and is over since."""
+    desk = Desk(setup(channel(raise_pct=0)))
+    desk.pass_s(12 * H)
+    override(desk.engine, desk.now, 0, -12000, 1)
+    desk.pass_s(11 * H + 1800)
+    desk.skew = 60
+    desk.clock()
+    desk.pass_s(7 * H)
+    assert not desk.c().over
+    desk.skew = -3 * DAY
+    desk.clock()
+    before = len(desk.doses())
+    desk.days(4)
+    assert {run.ul for run in desk.doses()[before:]} == {1000}

@@ -55,7 +55,10 @@ def set_clock(engine: "Engine", now_s: int, wall_s: int, quality: int, source: i
     for ch, c in enumerate(state.channels):
         if c.wm_w < 0:
             engine.put(now_s, "V", (ch, wall_s))
-    engine.seek()
+    if jump:  # dates come again, and what was in force on them may be over
+        engine.refresh()
+    else:
+        engine.seek()
 
 
 def fault(engine: "Engine", now_s: int, scope: int, code: int, latched: int) -> None:
