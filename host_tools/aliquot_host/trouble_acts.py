@@ -175,10 +175,14 @@ def _answer(world: TroubledWorld) -> None:
 
 
 def put_right(world: TroubledWorld) -> None:
-    """After all troubles: no trims, no overrides, nothing waiting, and all of `answer`."""
+    """After all troubles: the calibrations of the set-up, no trims, no overrides,
+    nothing waiting, and all of `answer`."""
     answer(world)
     state, engine = world.state(), world.engine()
     for ch, c in enumerate(state.channels):
+        cal = world.setup.channels[ch].cal
+        if (c.cal_counts, c.cal_ul, c.cal_offset) != cal and not state.open:
+            acts.calibrate(engine, world.seconds(), ch, *cal)
         if c.trim_n:
             acts.trim(engine, world.seconds(), ch, 0, 0, keep=True)
         if c.over:

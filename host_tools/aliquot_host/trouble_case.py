@@ -69,7 +69,7 @@ def drawn(seed: int, flash: str | None = None) -> Case:
     """The case of a number. flash: "" in memory, a board of `flash.py` on littlefs, None as the
     number says."""
     rng = random.Random(f"case {seed}")
-    days = rng.randrange(4, 12)
+    days = rng.randrange(5, 15)
     date = _date(rng, days)
     first = trouble_setup.drawn(rng, date)
     date = _near_a_change(rng, first, date, days)
@@ -273,7 +273,7 @@ def _phone(rng: random.Random, at_s: int, mid: bool) -> list[Trouble]:
 
 
 def _full(rng: random.Random, at_s: int, mid: bool) -> list[Trouble]:
-    later = at_s + rng.randrange(600, DAY_S)
+    later = at_s + rng.choice((30, 120, 300, 1200))
     return [Trouble(at_s, "full"), Trouble(later, "room")]
 
 

@@ -34,9 +34,9 @@ ZONES = (
     "Pacific/Kiritimati",
     "Pacific/Pago_Pago",
 )
-DOSES = (1, 2, 3, 4, 6, 6, 8, 12, 12, 24, 24, 48, 96)
+DOSES = (1, 2, 3, 4, 6, 8, 12, 12, 24, 24, 24, 48, 96)
 EVERY_DAY = 127
-MANY = 120  # doses a day of all channels: a seed stays cheap
+MANY = 160  # doses a day of all channels: a seed stays cheap
 TRIES = 6
 _RULES_AS_OF = datetime.date(2026, 1, 1)
 
@@ -93,6 +93,16 @@ def changed(rng: random.Random, old: Data, date: int) -> Loaded | None:
     share = -(-c["daily_ul"] // max(1, min(c["doses"], c["daily_ul"] // c["dose_least_ul"])))
     c["dose_most_ul"] = max(c["dose_most_ul"], share)
     if not _fit(rng, data, date):
+        return None
+    return Loaded(data, False, "", {}, ())
+
+
+def without(old: Data, name: str, date: int) -> Loaded | None:
+    """The set-up without a channel; None where that leaves nothing, or nothing valid."""
+    data = _copy(old)
+    data["channel"] = [c for c in data["channel"] if c["id"] != name]
+    _forget(data, name)
+    if not data["channel"] or validate.problems(data, date):
         return None
     return Loaded(data, False, "", {}, ())
 
