@@ -101,6 +101,7 @@ class Checks(Books):
         self.maybe: tuple[str, Opening] | None = None
         self.in_flight: Record | None = None
         self.torn = self.tail = False
+        self.blank = False  # the board remembers nothing of before it stopped
 
     # What the world tells
 
@@ -121,6 +122,24 @@ class Checks(Books):
             self.run.restarted = True
         if self.turning:
             self.violate("S26" if starved else "S4", f"{self.turning.name} turns without a board")
+
+    def forgotten(self) -> None:
+        """Nothing in the board's memory outlived that it stopped."""
+        self.blank = True
+
+    def _forget(self) -> None:
+        """What the board knew of a run that ended and is not recorded. It takes the run as whole
+        then; what a driver overran is beyond what anybody can know."""
+        run = self.run
+        if not self.blank or not run or not run.started:
+            return
+        if run.known and run.given > run.counts and run.into != CUP:
+            end_s, ul, law = run.c.window[-1]
+            over = (run.given - run.counts) * run.c.cal[1]
+            run.c.window[-1] = end_s, ul - over, law
+            run.c.sum -= over
+        run.known = False
+        run.given = min(run.given, run.counts)
 
     def starve(self) -> None:
         """Memory has run out, and the board still has power: it may record nothing more."""
@@ -216,6 +235,8 @@ class Checks(Books):
         elif self.in_flight and seq == self.seq + 1:
             self.add(self.in_flight, old=True)
         self.in_flight = None
+        self._forget()
+        self.blank = False
         self.heard = []  # only now: a record in flight was written in the life before
         if not self.lost and (seq, now_s) != (self.seq, self.now_s):
             text = f"the journal ends with record {seq} at {now_s} s, durable was {self.seq}"
@@ -232,6 +253,7 @@ class Checks(Books):
         elif self.booting and self.in_flight and own[0] == self.seq + 1:
             self.add(self.in_flight, old=True)
         self.in_flight = None
+        self._forget()
         self.torn = self.tail = False
         if found.number < self.number + (not self.unused):
             self.violate("S24", f"segment {found.number} follows {self.number}")

@@ -314,8 +314,6 @@ class TroubledWorld(World):
         journal.kept = self.case.kept
         state = journal.state
         checks.booted_with(state.seq, state.now_s)
-        if checks.run and self.counts < 0:
-            checks.run.known = False  # what the board knew went with the power
         self._same_as_before(state, findings)
         if state.hash:
             found, text = config.settle(files, state.hash)
@@ -369,6 +367,8 @@ class TroubledWorld(World):
             if kept:
                 self.counts = given
         self.checks.dark(starved)
+        if self.counts < 0:
+            self.checks.forgotten()
         if board:
             self.ticks = board.tick if kept else self.case.tick0
             if board.wraps:
