@@ -1,8 +1,8 @@
 """Deliberate defects for `simulate --inject` and `soak --inject`: do the checks see them?
 
 Each is a small change of one function of the product, or of the world's board, made in memory and
-taken back afterwards, with the number of the invariant that it breaks and what must happen for it to
-show. Nothing on disk is changed, and nothing here runs unless it is asked for by name.
+taken back afterwards, with the number of the invariant that it breaks and what must happen for it
+to show. Nothing on disk is changed, and nothing here runs unless it is asked for by name.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import difflib
 import importlib
 import inspect
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Generator
 from typing import Any, NamedTuple
 
 from aliquot_host.errors import bad
@@ -134,7 +134,11 @@ DEFECTS: dict[str, Defect] = {
     "intent-after-run": Defect(
         "S14",
         "the motor is started before its intent is on flash",
-        (Change(_CORE + "engine:Engine._start", 'self.put(now_s, "I",', '(lambda *_: 0)(0, "I",'),),
+        (
+            Change(
+                _CORE + "engine:Engine._start", 'self.put(now_s, "I",', '(lambda *_: 0)(0, "I",'
+            ),
+        ),
     ),
     "cut-run-forgotten": Defect(
         "S15",
@@ -258,7 +262,7 @@ def chosen(name: str, option: str = "--inject") -> Defect:
 
 
 @contextlib.contextmanager
-def planted(name: str) -> Iterator[None]:
+def planted(name: str) -> Generator[None]:
     """With the defect of that name in force; "" for none."""
     undo: list[tuple[Any, str, Any]] = []
     try:
@@ -285,7 +289,9 @@ def _plant(change: Change) -> tuple[Any, str, Any]:
     source = source.replace(change.old, change.new)
     space: dict[str, Any] = {}
     scope = {**vars(module), "lose_last": lose_last}
-    exec(compile(source, f"<{change.where}, changed>", "exec"), scope, space)  # the text is our own
+    exec(
+        compile(source, f"<{change.where}, changed>", "exec"), scope, space
+    )  # the text is our own
     made = space[attribute]
     made.planted = source
     setattr(owner, attribute, made)

@@ -1,4 +1,4 @@
-"""Runs cases of the soak on all cores, in the order of their seeds, and makes the first bad one small.
+"""Runs cases of the soak on all cores, in the order of their seeds; makes the first bad one small.
 
 A violation is a law that did not hold, or anything that the product or the world raised: "crash".
 The same seed gives the same outcome on any number of cores. Nothing is printed here, and no file
@@ -15,7 +15,7 @@ import signal
 import time
 import traceback
 from collections import Counter, deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
@@ -180,7 +180,7 @@ def _outcomes(
     until: float | None,
     flash: str | None,
     inject: str,
-) -> Iterator[Iterator[Outcome]]:
+) -> Generator[Iterator[Outcome]]:
     seeds = _seeds(first, runs, until)
     if jobs == 1:
         yield (one(seed, flash, inject) for seed in seeds)

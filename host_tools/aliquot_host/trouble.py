@@ -1,9 +1,9 @@
 """A world in which everything goes wrong that a `Case` says, and `Checks` looks on at each step.
 
-It extends the world of `simulate`: the same engine, the same store, the same pumps, and a truth of
-its own. Power goes at any moment, in a write, in a run, in a start; clocks lie; flash fails; motors
-stall and run on; memory ends; people press twice. After the last day all that is put right, and
-within SETTLE_MOST_S every dose that is due must have ended and every channel must dose again. Nothing
+It extends the world of `simulate`: the same engine, store and pumps, and a truth of its own. Power
+goes at any moment, in a write, in a run, in a start; clocks lie; flash fails; motors stall and run
+on; memory ends; people press twice. After the last day all that is put right, and within
+SETTLE_MOST_S every dose that is due must have ended and every channel must dose again. Nothing
 here is random: a case gives the same life, to the byte.
 """
 
@@ -38,7 +38,7 @@ FIRST_SYNC_S = 12
 ASK_AGAIN_S = 600
 # After the last trouble: by then every due dose has ended; the rest shows that all channels dose.
 SETTLE_S = 26 * HOUR_S
-SETTLE_MOST_S = 52 * HOUR_S
+SETTLE_MOST_S = 76 * HOUR_S
 # No dose makes way for others by more.
 MOVED_S = 6 * HOUR_S
 # One step in so many, on average, the files are read anew and compared with memory.
@@ -110,9 +110,7 @@ class TroubledWorld(World):
     def __init__(self, case: Case, telling: bool = False) -> None:
         made = trouble_flash.little(case.flash) if case.flash else trouble_flash.TroubledMemory()
         first = case.setups[0]
-        super().__init__(
-            first, start_w=case.start_w, days=case.days, seed=case.seed, files=made
-        )
+        super().__init__(first, start_w=case.start_w, days=case.days, seed=case.seed, files=made)
         self.case = case
         self.telling = telling
         self.told: list[tuple[int, str]] = []
@@ -175,7 +173,7 @@ class TroubledWorld(World):
         """Count what became of an act."""
         self.acted[what] += 1
 
-    def later(self, seconds: int, kind: str, n: tuple[int, ...]) -> None:  # type: ignore[override]
+    def follows(self, seconds: int, kind: str, n: tuple[int, ...]) -> None:
         """Something follows from what happens now."""
         bisect.insort(self.items, Trouble(self.powered_s() + seconds, kind, n))
         self._plan()
@@ -301,7 +299,7 @@ class TroubledWorld(World):
             self._fail_start()
 
     def _fail_start(self) -> None:
-        """The flash does not take what a start must write: the board tries again a little later."""
+        """The flash does not take what a start must write: the board tries again."""
         self._dark(CRASH, 0, kept=True)
         self.again_w = self.now_w + AGAIN_S
         self.failed += 1
@@ -318,14 +316,12 @@ class TroubledWorld(World):
         if state.hash:
             found, text = config.settle(files, state.hash)
             checks.settled(found, text if isinstance(text, bytes) else None)
-            loaded = self.known[bytes(text or b"")]
+            loaded = self.known.get(text if isinstance(text, bytes) else b"", self.case.setups[0])
             if loaded.setup is not self.setup:
                 self._in_force(loaded)
         else:
             checks.settled(config.settle(files, "")[0], None)
-        self.board = board = Alive(
-            journal, self.setup, self.now_w, self.case.ppm, self.ticks
-        )
+        self.board = board = Alive(journal, self.setup, self.now_w, self.case.ppm, self.ticks)
         if not state.hash:
             self._adopt_first(board)
         events.boot(board.engine, board.boot_s, self.cause, self.counts)
@@ -451,7 +447,7 @@ class TroubledWorld(World):
 
     # The clock
 
-    def _sync(self, board: Alive) -> None:
+    def _sync(self, board: Any) -> None:
         """Sources answer, right or wrong, unless nothing does."""
         at_s = self.powered_s()
         if at_s < self.quiet_s:
@@ -677,12 +673,13 @@ class TroubledWorld(World):
         trouble_acts.put_right(self)
 
     def _settle(self) -> None:
-        """Let the caps' windows empty, and wait for dates that a clock or a zone was ahead by."""
+        """Let the caps' windows empty, and wait for dates that a clock or a zone was ahead by, and
+        for the end of one that began under another plan, whose rest may be cut."""
         for hour in range(SETTLE_MOST_S // HOUR_S):
-            ahead = [c for c in self.state().channels if c.wm_w > self._wall()]
+            ahead = any(c.wm_w > self._wall() for c in self.state().channels)
             date = self.setup.zone.date_of(self._wall())
-            ahead += [c for c in self.state().channels if c.date > date]
-            if hour * HOUR_S >= SETTLE_S and not ahead:
+            cut = any(c.date > date or (c.date == date and c.cut) for c in self.checks.channels)
+            if hour * HOUR_S >= SETTLE_S and not ahead and not cut:
                 break
             self._until(self.powered_s() + HOUR_S)
         trouble_acts.answer(self)
@@ -725,7 +722,7 @@ def portrait(state: State) -> dict[str, Any]:
 
 
 def _own(thing: Any) -> dict[str, Any]:
-    names = {name for name in dir(type(thing)) if not name.startswith("_")} | set(thing.__dict__)
+    names = {name for name in dir(thing) if not name.startswith("_")}
     return {name: own for name in names if not callable(own := getattr(thing, name))}
 
 

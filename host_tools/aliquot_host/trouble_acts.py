@@ -1,4 +1,4 @@
-"""What people do to a board in the soak: acts with wrong and right values, twice where drawn, at any
+"""What people do to a board in the soak: acts with wrong and right values, some twice, at any
 moment, a run under way or not.
 
 Each function takes the world and the numbers of a `Trouble`; shares are per cent of the channel's
@@ -72,7 +72,7 @@ def cup(world: TroubledWorld, n: tuple[int, ...]) -> None:
     ch = world.some(n)
     c = world.setup.channels[ch]
     if pressed(world, acts.cup_run, (ch, min(n[3], c.run_most_s * c.speed_cps)), n):
-        world.later(n[4], "back", (n[0], n[1] + 1, 0))
+        world.follows(n[4], "back", (n[0], n[1] + 1, 0))
 
 
 def cancel(world: TroubledWorld, n: tuple[int, ...]) -> None:
@@ -87,7 +87,7 @@ def hold(world: TroubledWorld, n: tuple[int, ...]) -> None:
     scope = ALL if n[3] else world.some(n)
     until_w = world.seconds() + world.state().offset + n[4] if n[4] else 0
     if pressed(world, _keeping(acts.hold, n[5]), (scope, until_w), n) and n[1] % 2:
-        world.later(n[1] % 40000, "release", (n[0], n[1] + 1, 0, n[3]))
+        world.follows(n[1] % 40000, "release", (n[0], n[1] + 1, 0, n[3]))
 
 
 def release(world: TroubledWorld, n: tuple[int, ...]) -> None:
@@ -144,8 +144,8 @@ def clear(world: TroubledWorld, n: tuple[int, ...]) -> None:
 
 
 def answer(world: TroubledWorld, n: tuple[int, ...] = ()) -> None:
-    """The keeper looks after everything: faults, holds, cups, lost records, empty containers, pumps
-    that are not calibrated."""
+    """The keeper looks after everything: faults, holds, cups, lost records, empty containers,
+    pumps that are not calibrated."""
     try:
         _answer(world)
     except (acts.Refused, OSError):

@@ -1,4 +1,4 @@
-"""One case of the soak, drawn from one number: a set-up, a start, a length, and what goes wrong when.
+"""One case of the soak, drawn from one number: a set-up, a start, what goes wrong and when.
 
 Rates of all troubles are drawn too, so that some lives are quiet and others are nothing but
 trouble. A case is data: the same number gives the same case, and a case with troubles taken out is
@@ -41,9 +41,9 @@ class Case:
 
     date: the first local date. days: powered ones. ppm: how much faster the board's oscillator
     runs. tick0: its tick counter at the first start. kept: segments that the journal keeps, 0 for
-    the board's own number. sync_s: how often sources are asked. chip: a third source
-    is there. flash: a board of `flash.py`, on littlefs; "" in memory. short: the life ends with the
-    last day, and nothing is put right.
+    the board's own number. sync_s: how often sources are asked. chip: a third source is there.
+    flash: a board of `flash.py`, on littlefs; "" in memory. short: the life ends with the last
+    day, and nothing is put right.
     """
 
     seed: int
@@ -86,7 +86,9 @@ def drawn(seed: int, flash: str | None = None) -> Case:
         days,
         tuple(troubles(rng, days, len(setups))),
         ppm=rng.choice((0, 0, 0, 20, -20, 200, -200)),
-        tick0=rng.choice((0, rng.randrange(1 << 30), (1 << 30) - rng.randrange(1, days * 86400000))),
+        tick0=rng.choice(
+            (0, rng.randrange(1 << 30), (1 << 30) - rng.randrange(1, days * 86400000))
+        ),
         kept=rng.choice((0, 0, 3, 5)),
         sync_s=rng.choice((HOUR_S, 6 * HOUR_S, 6 * HOUR_S, DAY_S)),
         chip=not rng.randrange(3),
@@ -238,7 +240,9 @@ def _unset(rng: random.Random, at_s: int, mid: bool) -> list[Trouble]:
 
 
 def _delta(rng: random.Random) -> int:
-    size = rng.choice((40, 500, 660, 3600, 4 * HOUR_S, DAY_S, DAY_S + HOUR_S, 3 * DAY_S, 9 * DAY_S))
+    size = rng.choice(
+        (40, 500, 660, 3600, 4 * HOUR_S, DAY_S, DAY_S + HOUR_S, 3 * DAY_S, 9 * DAY_S)
+    )
     return rng.choice((-1, 1)) * (size + rng.randrange(60))
 
 

@@ -1,4 +1,4 @@
-"""Flash that gets into trouble: power goes in a write, a write fails, the flash is full, memory ends.
+"""Flash in trouble: power goes in a write, a write fails, the flash is full, memory ends.
 
 In memory for speed, or the real littlefs on a small chip. What is to happen is told beforehand
 (`arm`), and every change that reaches the files is told to `checks`. Nothing here is random, and
@@ -12,12 +12,11 @@ import errno
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
-from aliquot.store.files import Files
 from aliquot_host.checks import Checks
 from aliquot_host.memory_files import MemoryFiles
 
 if TYPE_CHECKING:
-    from aliquot_host.flash import Change, Flash
+    from aliquot_host.flash import Change
 
 NEVER = 1 << 62
 CUT, REFUSE, STARVE = "cut", "refuse", "starve"
@@ -37,8 +36,8 @@ class Power(Exception):
 class Trouble:
     """What both kinds of files share: the plan, and whom to tell.
 
-    armed: the number of the change at which something happens. doubt: a failed write may be found
-    at the next start, so memory and files may differ by a record until a new segment is written."""
+    armed: the number of the change at which something happens. doubt: what failed may be found at
+    the next start, so memory and files may differ by a record until a new segment is written."""
 
     checks: Checks | None = None
     ops = 0
@@ -165,7 +164,7 @@ class TroubledMemory(Trouble, MemoryFiles):
 
     def view(self) -> MemoryFiles:
         """A copy to look at."""
-        return MemoryFiles(self.files)
+        return MemoryFiles(self.content())
 
 
 def little(board: str) -> Any:
@@ -206,7 +205,7 @@ def little(board: str) -> Any:
                 own.remove(self, name)
 
         def cut_at(self, call: str, name: str, data: bytes, reached: str) -> None:
-            chip: Flash = self.flash
+            chip: Any = self.flash
             before = bytes(chip.buffer)
             log: list[Change] = []
             chip.log = log
@@ -232,7 +231,8 @@ def little(board: str) -> Any:
                 flash.LittleFiles.remove(self, BALLAST)
 
         def restart(self) -> None:
-            chip = flash.Flash(CHIP_BLOCKS, self.image or self.flash.buffer)
+            chip: Any = self.flash
+            chip = flash.Flash(CHIP_BLOCKS, self.image or chip.buffer)
             self.image = None
             flash.LittleFiles.__init__(self, self.board, chip)
 

@@ -10,7 +10,7 @@ import math
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 
 import click
 
@@ -82,7 +82,7 @@ def command(
         )  # fmt: skip
     small: Shrunk | None = None
     found = total.violation
-    if found and found.number != soak.CRASH or (found and found.at_s):
+    if (found and found.number != soak.CRASH) or (found and found.at_s):
         with bar(soak.TRIES_MOST, "Making the case small") as advance:
             case = trouble_case.drawn(found.seed, board)
             with contextlib.suppress(KeyboardInterrupt):
@@ -160,13 +160,18 @@ def show(total: Total, small: Shrunk | None, replay: str, inject: str) -> None:
 
 
 @contextlib.contextmanager
-def bar(many: int | None, what: str) -> Iterator[Callable[[int, str], None]]:
+def bar(many: int | None, what: str) -> Generator[Callable[[int, str], None]]:
     """A progress bar on stderr where that is a terminal: call it with how many, and a word."""
     if not sys.stderr.isatty():
         yield lambda done, word: None
         return
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-    from rich.progress import TimeRemainingColumn
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeRemainingColumn,
+    )
 
     columns = (
         TextColumn("{task.description}"),
