@@ -459,7 +459,10 @@ class TroubledWorld(World):
         self._hear(clock.NETWORK + 1, lie)
         if self.case.chip:
             self._hear(clock.CHIP, self.errors[0])
-        wait_s = self.case.sync_s if board.journal.state.quality == 2 else ASK_AGAIN_S
+        # In the calm no correction is so large that a dose of that moment makes way for others.
+        wait_s = min(self.case.sync_s, HOUR_S) if self.calm else self.case.sync_s
+        if board.journal.state.quality < 2:
+            wait_s = ASK_AGAIN_S
         board.sync_w = self.now_w + wait_s
 
     def _hear(self, source: int, error_s: int) -> None:
