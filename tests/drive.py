@@ -279,8 +279,8 @@ class Desk:
         caps += [group for group in self.setup.groups if run.channel in group[1]]
         for cap_ul, members in caps:
             used = sum((r.true_ul for r in self.recent if r.channel in members), Fraction(run.ul))
-            c = self.c(run.channel)
-            slack = len(members) * (2 + Fraction(c.cal_ul, c.cal_counts))
+            known = [c for c in map(self.c, members) if c.cal_counts]
+            slack = sum(2 + Fraction(c.cal_ul, c.cal_counts) for c in known)
             assert used <= cap_ul + slack, f"{float(used)} µL in 24 h, the cap is {cap_ul} (S1)"
 
     def calibrated(self, ch: int, before: Fraction) -> None:
