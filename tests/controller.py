@@ -277,7 +277,7 @@ class Rig:
 
     def boot(self) -> None:
         """The power is back: start, again and again while it goes in the middle of that."""
-        self.see("dark")
+        self._dark()
         self.flash.mend()
         self.exhausted, self.fails = "", 0
         for _ in range(STARTS_MOST):
@@ -288,16 +288,21 @@ class Rig:
                 if run and run.started and run.known and self.known_counts:
                     counts = run.given
                 elif run:
-                    run.known = False  # what the board knew went with the power
+                    run.known = False
                 events.boot(self.engine, self.now, self.cause, counts)
                 self.see("ready")
                 if self.clock_after:
                     self.tell(clock.USER)
             except Power:
-                self.see("dark")
+                self._dark()
                 continue
             return
         raise AssertionError("more cuts than starts")
+
+    def _dark(self) -> None:
+        self.see("dark")
+        if not self.known_counts:
+            self.see("forgotten")
 
     outages = 0
 
