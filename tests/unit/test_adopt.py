@@ -114,6 +114,22 @@ def test_s01_a_channel_put_back_within_a_day_finds_its_cap_used_up(hours, given_
     assert desk.c(0).ring.used_ul(desk.now) == wanted_ul
 
 
+def test_s01_a_channel_put_back_with_a_lower_cap_leaves_its_group_no_room():
+    """It may have given up to its old cap, of which the new one says nothing."""
+    wide = setup(channel("a", cap_ul=60000), channel("b"), groups=[(90000, (0, 1))])
+    low = setup(channel("a", cap_ul=26000), channel("b"), groups=[(56000, (0, 1))])
+    desk = Desk(wide, given_ul=0)
+    for _ in range(11):
+        acts.extra(desk.engine, desk.now, 0, 3900, planned=True)
+        desk.pass_s(H)
+    change(desk, setup(channel("b")))
+    change(desk, low)
+    ran = len(desk.runs)
+    assert sum(run.ul for run in desk.runs) > 56000
+    desk.pass_s(9 * H)
+    assert len(desk.runs) == ran
+
+
 def test_s01_a_channel_taken_out_and_put_back_again_and_again_stays_within_its_cap():
     both, one = setup(channel("a", cap_ul=26000), channel("b")), setup(channel("b"))
     desk = Desk(both, given_ul=0)

@@ -26,8 +26,8 @@ def fields_of(
 ) -> "tuple[tuple[int, ...], str]":
     """Return (fields, text) of the C record; `given_ul`: what the user states was given to each
     channel in the last 24 h, -1 where nobody knows. A channel without a past begins with one full
-    plan day in its cap window; within 24 h of another one's end with all that its cap allows,
-    since it may be that one come back."""
+    plan day in its cap window; within 24 h of another one's end with all that its caps allow, that
+    of its group too, since it may be that one come back."""
     # With the clock unset the estimate: never a time that is still to come.
     wall = now_s + state.offset if state.quality or state.offset else -1
     date = new.zone.date_of(wall) if wall >= 0 else 0
@@ -35,7 +35,7 @@ def fields_of(
     fresh = now_s + _FRESH_S if not state.ids and given_ul < 0 else 0
     fields = [wall, fresh, request]
     gone = state.gone_s >= 0 and now_s - state.gone_s < _FRESH_S
-    for c in new.channels:
+    for i, c in enumerate(new.channels):
         was = before.get(c.id)
         known = c.id in state.ids
         cal = (0, 0, 0, 0)
@@ -44,15 +44,15 @@ def fields_of(
         left = 0
         if c.left_ul >= 0 and (not known or not was or was.left_ul != c.left_ul):
             left = c.left_ul + 1
-        fields += (1,) + cal + (left, 0 if known else _day_ul(c, date, given_ul, gone))
+        full = max([c.cap_ul] + [cap for cap, members in new.groups if i in members])
+        entered = 0 if known else -full if gone and given_ul < 0 else _day_ul(c, date, given_ul)
+        fields += (1,) + cal + (left, entered)
     return tuple(fields), " ".join([new.hash] + [c.id for c in new.channels])
 
 
-def _day_ul(c: Channel, date: int, given_ul: int, gone: bool) -> int:
+def _day_ul(c: Channel, date: int, given_ul: int) -> int:
     if given_ul >= 0:
         return min(given_ul, c.cap_ul)
-    if gone:
-        return -c.cap_ul
     return max([day_ul(c, d, ()) for d in range(date, date + 7)] + [c.daily_ul])
 
 
