@@ -61,8 +61,8 @@ FAULTS = [
             1,
             "new journal with an empty window",
             "core/adopt.py",
-            "0 if known else _day_ul(c, date, given_ul, gone)",
-            "0",
+            "else -full if gone and given_ul < 0 else _day_ul(c, date, given_ul)",
+            "else 0",
         ),
         (
             2,
