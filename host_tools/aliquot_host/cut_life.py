@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from fractions import Fraction
 from typing import NamedTuple
@@ -148,7 +149,6 @@ class Life:
         self.known: dict[int, Row] = known if known is not None else {}
         self.gave: dict[int, Gave] = gave if gave is not None else {}
         self.marks: list[tuple[int, Truth]] = [(0, truth)]
-        self.booted = 0  # changes of the flash until the start was over
         self.files: LittleFiles
         self.journal: Journal
         self.number = -1  # of the newest segment, when it was last looked at
@@ -159,8 +159,10 @@ class Life:
         self.retry_w = -1
         self.tries = 0
         self.ran = 0
+        self.done: Counter[str] = Counter()  # acts that were taken
         self.refused: list[str] = []
         self.failures = 0  # records that the flash did not take
+        self.turned_away = 0  # starts that refused a changed set-up
         self.rotations = 0
         self.rolls: list[tuple[int, int]] = []  # changes of the flash before and after each
         self.stumble = False
@@ -247,7 +249,6 @@ class Life:
                 events.boot(self.engine, state.now_s, 1)
             events.set_clock(self.engine, self.now_s(), truth.wall, 2, 1)
         self.looked_w = truth.wall + RETRY_S if state.gap else -1
-        self.booted = len(self.flash.log or ())
         if state.channels:
             self.check_counters()
 
@@ -274,6 +275,7 @@ class Life:
         if word == "none" and not truth.setup:
             return compiled(self.world.setups[self.world.first])
         if word == "rejected" and truth.tampered:
+            self.turned_away += 1
             return None
         names = [name for name, own in self.world.setups.items() if own == data]
         if word != "ok" or not names:
@@ -375,6 +377,7 @@ class Life:
     def _act(self, place: int, what: str, do: Act) -> None:
         try:
             do(self)
+            self.done[what] += 1
         except acts.Refused as why:
             self.refused.append(f"{what}: {why}")
         except OSError as error:
@@ -428,7 +431,7 @@ class Life:
 
     def _durable(self, own: Row) -> None:
         """S14: the flash alone, mounted anew, holds the intent."""
-        found = cut_checks.last_rows(self.files.fresh(), 1)
+        found = cut_checks.last_rows(self.files.copy(), 1)
         if not found or found[-1][0] != own[0] or found[-1][2:] != own[2:]:
             raise Broken("S14", f"the intent {own.seq} is not on the flash")
 
@@ -495,7 +498,7 @@ class Life:
         damaged = bool(self.truth.flipped)
         if self.engine is not None:
             self.check_counters()
-        files = self.files.fresh()
+        files = self.files.copy()
         found = cut_checks.segments(files)
         rows = cut_checks.journal(found, damaged)
         if not rows or rows[-1].seq != state.seq:

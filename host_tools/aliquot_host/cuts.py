@@ -20,6 +20,7 @@ import dataclasses
 import functools
 import multiprocessing
 import re
+import sys
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
@@ -35,14 +36,57 @@ from aliquot_host.errors import bad
 from aliquot_host.flash import BOARDS, TEARS, Change, Cutter, Flash
 
 MODES = ("none", "log", "every", "pairs")
-PAIR_TEARS = "cg"
 MOMENTS = "bda"
+HOWS = {
+    "c": "before",
+    "h": "in the middle of",
+    "g": "garbage from",
+    "b": "before",
+    "d": "during",
+    "a": "after",
+}
 OUTAGES_S = (5, 700, 2400, 4 * HOUR_S)
-LIVE_S = {"standard": 3 * HOUR_S, "short": HOUR_S}
+LIVE_S = {"standard": 3 * HOUR_S, "short": 2400}
 ROLL_S = 14 * HOUR_S  # within this the small journal rotates once more
 CHUNK = 60
 FOUND_MOST = 10
-_CUT = re.compile(r"(\d+)([chg])|m(\d+)([bda])")
+SEED_MOST = 999_999_999
+_CASE = re.compile(r"([a-z0-9]+)-([a-z]+)-([a-z]+)-([0-9]{1,9})((?:-[0-9a-z]+)*)")
+_CUT = re.compile(r"([0-9]{1,9})([chg])|m([0-9]{1,9})([bda])")
+# What the records are that a scenario must make; see the table in DEVELOPERS.md.
+RECORDS = {
+    "standard": {
+        "I": "intent",
+        "O": "outcome",
+        "U": "cut by power",
+        "J": "intent outside the timetable",
+        "M": "missed",
+        "P": "trim",
+        "D": "override",
+        "X": "extra accepted",
+        "H": "hold",
+        "h": "release",
+        "F": "filled",
+        "K": "calibration",
+        "N": "tubing",
+        "E": "note",
+        "C": "configuration",
+        "V": "new revision",
+        "T": "clock",
+        "B": "boot",
+        "G": "lost records",
+    },
+    "short": {
+        "I": "intent",
+        "O": "outcome",
+        "P": "trim",
+        "F": "filled",
+        "K": "calibration",
+        "C": "configuration",
+        "V": "new revision",
+    },
+}
+ROTATIONS_LEAST = {"standard": 3, "short": 1}
 
 
 class Case(NamedTuple):
@@ -66,16 +110,18 @@ class Case(NamedTuple):
 
 def parse(text: str) -> Case:
     """The case of a replay string; BadInput where it is none."""
-    board, sizes, scenario, seed, *parts = [*text.strip().split("-"), *[""] * 4]
-    found = [_CUT.fullmatch(part) for part in parts if part]
-    known = board in BOARDS and sizes in SIZES and scenario in SCRIPTS and seed.isdigit()
-    if not known or None in found or any(m and m[3] and i for i, m in enumerate(found)):
+    whole = _CASE.fullmatch(text.strip())
+    board, sizes, scenario, seed, rest = whole.groups() if whole else ("", "", "", "0", "")
+    found = [_CUT.fullmatch(part) for part in rest.split("-")[1:]]
+    known = board in BOARDS and sizes in SIZES and scenario in SCRIPTS
+    if not known or None in found or any(m and m[3] for m in found[1:]):
         raise bad(
             "--replay",
             text,
             limit="board-sizes-scenario-seed-cut[-cut...], as `aliquot cuts` prints it",
             advice=f"Boards: {', '.join(BOARDS)}; sizes: {', '.join(SIZES)}; "
-            f"scenarios: {', '.join(SCRIPTS)}; cuts: 812c, 812h, 812g, m17b, m17d, m17a.",
+            f"scenarios: {', '.join(SCRIPTS)}; cuts: 812c, 812h, 812g, and as the first one "
+            "m17b, m17d, m17a too.",
         )
     cuts = tuple((int(m[1] or m[3]), m[2] or m[4]) for m in found if m)
     return Case(board, sizes, scenario, int(seed), cuts)
@@ -85,8 +131,9 @@ def parse(text: str) -> Case:
 class Recording:
     """A scenario lived through without a cut: what the flash did, and what was so when.
 
-    kinds: changes by kind; records: by kind; moments: for each run the changes done when its motor
-    moved, and the truth after it."""
+    kinds: what happened, by kind, zeros too; records: by their letter; moments: for each run the
+    changes done when its motor moved, and the truth after it; rolls: changes before and after each
+    rotation."""
 
     world: World
     end_w: int
@@ -97,11 +144,8 @@ class Recording:
     worn: list[tuple[int, int]]
     known: dict[int, Row]
     gave: dict[int, Gave]
-    kinds: Counter[str]
+    kinds: dict[str, int]
     records: Counter[str]
-    rotations: int
-    failures: int
-    refused: list[str]
     moments: list[tuple[int, Truth]]
     rolls: list[tuple[int, int]]
 
@@ -125,14 +169,22 @@ def recording(board: str, sizes: str, scenario: str, seed: int) -> Recording:
     for done, truth in life.marks:
         if len(truth.turns) > before + len(moments):
             moments.append((done, truth))
-    kinds = Counter(
-        {
-            "program": flash.programs,
-            "erase": sum(flash.erases),
-            "flipped bit": sum(change.flip for change in flash.log or ()),
-            "run of a motor": len(life.truth.turns) - before,
-        }
-    )
+    runs = life.truth.turns[before:]
+    kinds = {
+        "program": flash.programs,
+        "erase": sum(flash.erases),
+        "run of a motor": len(runs),
+    }
+    for name in sorted({turn.channel for turn in life.truth.turns}):
+        kinds[f"dose of {name}"] = sum(turn.channel == name and bool(turn.key) for turn in runs)
+    kinds["rotation"] = life.rotations - behind
+    if scenario == "standard":
+        kinds["record that a full flash did not take"] = life.failures
+        kinds["block that went bad"] = len(flash.worn)
+        kinds["flipped bit"] = sum(change.flip for change in flash.log or ())
+        kinds["start that refused a changed file"] = life.turned_away
+    for _, what, _ in life.world.script:
+        kinds["act: " + what] = life.done[what]
     return Recording(
         world=life.world,
         end_w=end_w,
@@ -145,9 +197,6 @@ def recording(board: str, sizes: str, scenario: str, seed: int) -> Recording:
         gave=life.gave,
         kinds=kinds,
         records=Counter(row.kind for row in life.known.values()),
-        rotations=life.rotations - behind,
-        failures=life.failures,
-        refused=life.refused,
         moments=moments,
         rolls=[roll for roll in life.rolls if roll[1]],
     )
@@ -155,6 +204,17 @@ def recording(board: str, sizes: str, scenario: str, seed: int) -> Recording:
 
 def recorded(case: Case) -> Recording:
     return recording(case.board, case.sizes, case.scenario, case.seed)
+
+
+def missing(found: Recording, scenario: str) -> list[str]:
+    """What the scenario should have had in it and had not."""
+    named = {f"record {x} ({word})": found.records[x] for x, word in RECORDS[scenario].items()}
+    least = {"rotation": ROTATIONS_LEAST[scenario]}
+    return [
+        f"{kind}: {n}, must be at least {least.get(kind, 1)}"
+        for kind, n in {**found.kinds, **named}.items()
+        if n < least.get(kind, 1)
+    ]
 
 
 # One case
@@ -237,20 +297,22 @@ def noted(life: Life) -> bytes:
 
 
 def run_case(case: Case) -> Broken | None:
-    """Make one case again, from its name alone; what does not hold, or None."""
+    """Make one case again, from its name alone; what does not hold, or None. BadInput where the
+    scenario has no such cut."""
     with cut_scenarios.sized(case.sizes):
-        found = recorded(case)
-        if not case.cuts:
-            return None
-        check_place(case, found)
         try:
+            found = recorded(case)
+            if not case.cuts:
+                return None
+            check_place(case, found)
             life = first_life(case, found)
             for n, tear in case.cuts[1:]:
                 begin = noted(life)
-                until(life, n, found.end_w)
+                if not until(life, n, tear, found.end_w):
+                    most = len(life.flash.log or ())
+                    raise bad("--replay", case.name, limit=f"only {most} changes follow, not {n}")
                 life = next_life(life, Cutter(begin, life.flash.log or []), n, tear)
-            rolling = len(case.cuts) == 1 and rolls(case, found)
-            live_on(life, LIVE_S[case.scenario], rolling)
+            live_on(life, LIVE_S[case.scenario], len(case.cuts) == 1 and rolls(case, found))
         except FAILURES as broken:
             return as_broken(broken)
     return None
@@ -267,19 +329,33 @@ def check_place(case: Case, found: Recording) -> None:
     most = len(found.moments) - 1 if how in MOMENTS else len(found.log) - (how != "c")
     if n > most:
         raise bad("--replay", case.name, limit=f"{most} is the last one of this scenario")
+    if how in "hg" and found.log[n].flip:
+        raise bad("--replay", case.name, limit="a bit that flips has no half", advice="Use c.")
 
 
-def until(life: Life, n: int, end_w: int) -> bool:
-    """Start, and live until more than `n` changes were made or the scenario is over."""
+def until(life: Life, n: int, tear: str, end_w: int) -> bool:
+    """Start, and live until the change is made after which, or in which, power goes, or until the
+    scenario is over; returns whether it was made."""
     life.start()
     log = life.flash.log or []
-    if len(log) <= n:
+    need = n + (tear != "c")
+    if len(log) < need:
         life.live(end_w, lambda: len(log) > n)
-    return len(log) > n
+    return len(log) >= need
 
 
 # What a start from a damaged flash may raise; a mistake of this tool itself goes on.
-FAILURES = (Broken, Unreadable, LittleFSError, ArithmeticError, LookupError, OSError, ValueError)
+FAILURES = (
+    Broken,
+    Unreadable,
+    LittleFSError,
+    ArithmeticError,
+    AttributeError,
+    LookupError,
+    OSError,
+    TypeError,
+    ValueError,
+)
 
 
 def as_broken(error: Exception) -> Broken:
@@ -287,6 +363,26 @@ def as_broken(error: Exception) -> Broken:
     if isinstance(error, Broken):
         return error
     return Broken("S16", f"{type(error).__name__}: {error}")
+
+
+def told(case: Case) -> list[str]:
+    """Each cut of a case in words; the changes after the first cut are not made again for it."""
+    if not case.cuts:
+        return ["no cut"]
+    n, how = case.cuts[0]
+    found = recorded(case)
+    if how in MOMENTS:
+        turn = found.moments[n][1].turns[-1]
+        lines = [f"{HOWS[how]} run {n + 1} of {len(found.moments)}, of {turn.channel}"]
+    elif n == len(found.log):
+        lines = [f"after all {n} changes of the flash"]
+    else:
+        own = found.log[n]
+        what = f"program of {len(own.data)} bytes" if own.data is not None else "erase"
+        what = "flipped bit" if own.flip else what
+        place = f"block {own.block}, byte {own.off}"
+        lines = [f"{HOWS[how]} change {n + 1} of {len(found.log)}, {what}, {place}"]
+    return lines + [f"then {HOWS[how]} change {n + 1} after the start" for n, how in case.cuts[1:]]
 
 
 # Many cases
@@ -301,6 +397,12 @@ class Tally:
     violations: list[tuple[str, str, str]] = dataclasses.field(
         default_factory=list[tuple[str, str, str]]
     )
+
+    @property
+    def cuts(self) -> int:
+        """Lives that began with a cut; the first ones of pairs are counted with the second."""
+        left_out = {"lives"} if self.tried["cuts"] else {"first cuts"}
+        return sum(n for kind, n in self.tried.items() if kind not in left_out)
 
     def add(self, other: Tally) -> None:
         self.tried += other.tried
@@ -325,16 +427,17 @@ def singles(case: Case, found: Recording, tears: str) -> list[Case]:
 
 def how_of(case: Case) -> str:
     how = case.cuts[-1][1]
-    return TEARS.get(how) or {"b": "before", "d": "during", "a": "after"}[how] + " a motor"
+    return TEARS.get(how) or HOWS[how] + " a motor"
 
 
 def expected(found: Recording, tears: str) -> Counter[str]:
-    """The cuts that there must be, from the counters of the chip, not from what was noted."""
+    """The cuts that there must be, from the counters of the chip, not from what was noted: each
+    change by tear, a clean one after the last, and three moments a run."""
     changes = found.kinds["program"] + found.kinds["erase"]
     out = Counter({TEARS[tear]: changes for tear in tears})
-    out[TEARS["c"]] += found.kinds["flipped bit"] + 1
-    for how in ("before", "during", "after"):
-        out[f"{how} a motor"] = found.kinds["run of a motor"]
+    out[TEARS["c"]] += found.kinds.get("flipped bit", 0) + 1
+    for how in MOMENTS:
+        out[f"{HOWS[how]} a motor"] = found.kinds["run of a motor"]
     return out
 
 
@@ -403,7 +506,7 @@ def log_cuts(case: Case, part: slice, tears: str) -> Tally:
                 while True:
                     n *= 2
                     begin = noted(life)
-                    if not until(life, n, found.end_w):
+                    if not until(life, n, tear, found.end_w):
                         life.check_end()
                         break
                     one = one.then(n, tear)
@@ -411,6 +514,7 @@ def log_cuts(case: Case, part: slice, tears: str) -> Tally:
                     life = next_life(life, Cutter(begin, life.flash.log or []), n, tear)
             except FAILURES as broken:
                 tally.broke(one, broken)
+            tally.expected["cuts"] += len(one.cuts)
     return tally
 
 
@@ -422,20 +526,21 @@ def work(mode: str, case: Case, begin: int, end: int, tears: str) -> Tally:
     return WORK[mode](case, slice(begin, end), tears)
 
 
-def cut(mode: str, case: Case, tears: str, jobs: int) -> Tally:
-    """All of a mode on one board: what was tried and what was expected."""
+def cut(mode: str, case: Case, tears: str, jobs: int) -> tuple[Tally, Recording | None]:
+    """All of a mode on one board: what was tried and what was expected, and the scenario, None
+    where already that does not hold."""
     whole = Tally()
     try:
         found = recorded(case)
     except FAILURES as broken:
         whole.broke(case, broken)
-        return whole
+        return whole, None
     if mode == "none":
-        return whole
+        return whole, found
     total = len(singles(case, found, tears)) if mode != "log" else 9 * len(tears)
     size = {"every": CHUNK, "pairs": 4, "log": 3}[mode]
     parts = [(mode, case, at, at + size, tears) for at in range(0, total, size)]
-    for tally in spread(parts, jobs, f"{case.board} {case.scenario} {mode}"):
+    for tally in spread(parts, jobs, f"{case.board}, {mode}"):
         whole.add(tally)
         if len(whole.violations) >= FOUND_MOST:
             break
@@ -444,22 +549,18 @@ def cut(mode: str, case: Case, tears: str, jobs: int) -> Tally:
     elif mode == "pairs":
         whole.expected["first cuts"] = expected(found, tears).total()
     else:
-        whole.expected = Counter({"lives": total})
-        whole.expected["cuts"] = whole.tried["cuts"]
-    return whole
+        whole.expected["lives"] = total
+    return whole, found
 
 
-def spread(
-    parts: list[tuple[str, Case, int, int, str]], jobs: int, what: str
-) -> Iterator[Tally]:
+def spread(parts: list[tuple[str, Case, int, int, str]], jobs: int, what: str) -> Iterator[Tally]:
     """Do the parts on so many processes, in order, with a bar."""
     if jobs == 1:
         for part in output.progress(parts, what):
             yield work(*part)
         return
-    # A fork has what was recorded already; elsewhere each process records it again.
-    methods = multiprocessing.get_all_start_methods()
-    context = multiprocessing.get_context("fork" if "fork" in methods else None)
+    # A fork has what was recorded already; elsewhere each process records it once for itself.
+    context = multiprocessing.get_context("fork" if sys.platform == "linux" else "spawn")
     with concurrent.futures.ProcessPoolExecutor(jobs, mp_context=context) as pool:
         futures = [pool.submit(work, *part) for part in parts]
         try:
