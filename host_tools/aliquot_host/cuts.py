@@ -299,23 +299,29 @@ def noted(life: Life) -> bytes:
 def run_case(case: Case) -> Broken | None:
     """Make one case again, from its name alone; what does not hold, or None. BadInput where the
     scenario has no such cut."""
-    with cut_scenarios.sized(case.sizes):
-        try:
-            found = recorded(case)
-            if not case.cuts:
-                return None
-            check_place(case, found)
-            life = first_life(case, found)
-            for n, tear in case.cuts[1:]:
-                begin = noted(life)
-                if not until(life, n, tear, found.end_w):
-                    most = len(life.flash.log or ())
-                    raise bad("--replay", case.name, limit=f"only {most} changes follow, not {n}")
-                life = next_life(life, Cutter(begin, life.flash.log or []), n, tear)
-            live_on(life, LIVE_S[case.scenario], len(case.cuts) == 1 and rolls(case, found))
-        except FAILURES as broken:
-            return as_broken(broken)
+    try:
+        relive(case)
+    except FAILURES as broken:
+        return as_broken(broken)
     return None
+
+
+def relive(case: Case) -> Life | None:
+    """The last life of a case, lived to its end; None where there is no cut. Raises FAILURES."""
+    with cut_scenarios.sized(case.sizes):
+        found = recorded(case)
+        if not case.cuts:
+            return None
+        check_place(case, found)
+        life = first_life(case, found)
+        for n, tear in case.cuts[1:]:
+            begin = noted(life)
+            if not until(life, n, tear, found.end_w):
+                most = len(life.flash.log or ())
+                raise bad("--replay", case.name, limit=f"only {most} changes follow, not {n}")
+            life = next_life(life, Cutter(begin, life.flash.log or []), n, tear)
+        live_on(life, LIVE_S[case.scenario], len(case.cuts) == 1 and rolls(case, found))
+    return life
 
 
 def rolls(case: Case, found: Recording) -> bool:

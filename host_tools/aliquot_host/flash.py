@@ -232,14 +232,14 @@ class LittleFiles(Files):
             raise OSError(errno.EIO, "a short write")
 
     def rename(self, old: str, new: str) -> None:
-        self._try(self.fs.rename, old, new)
+        self._try(raw.rename, old, new)
 
     def remove(self, name: str) -> None:
-        self._try(self.fs.remove, name)
+        self._try(raw.remove, name)
 
     def _try(self, do: Callable[..., object], *names: str) -> None:
         try:
-            do(*names)
+            do(self.fs.fs, *names)
         except LittleFSError as error:
             raise OSError(-error.code, str(error)) from error
 
