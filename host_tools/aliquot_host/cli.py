@@ -22,8 +22,9 @@ PLAN = "Plan"
 REHEARSE = "Rehearse"
 BOARD = "Board"
 LOOK_BACK = "Look back"
+PROVE = "Prove"
 DEVELOP = "Develop"
-SECTIONS = (SET_UP, PLAN, REHEARSE, BOARD, LOOK_BACK, DEVELOP)
+SECTIONS = (SET_UP, PLAN, REHEARSE, BOARD, LOOK_BACK, PROVE, DEVELOP)
 
 
 @dataclasses.dataclass(frozen=True)
@@ -48,6 +49,7 @@ COMMANDS = {
     "simulate": Entry(REHEARSE, "simulate", "Run a set-up for days in seconds, with outages."),
     "demo": Entry(REHEARSE, "demo", "A month of a made-up tank, as a story and a report."),
     "replay": Entry(LOOK_BACK, "replay", "Read a journal again and show where it leads."),
+    "cuts": Entry(PROVE, "cuts", "Cut the power at every change of the flash, and look."),
     "test": Entry(DEVELOP, "test_", "Run the tests of this checkout; arguments go to pytest."),
     "soak": Entry(DEVELOP, "soak", "Let boards live through trouble, and look at every rule."),
     "bench": Entry(DEVELOP, "bench", "Measure speed and memory against what must be reached."),

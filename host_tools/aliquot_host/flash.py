@@ -44,6 +44,7 @@ class Change(NamedTuple):
 
 class Flash(UserContext):
     """The chip. `erases` counts by block; `log`, where it is a list, gets every change.
+    `changes` rises with each.
 
     A program of a block in `bad` leaves one bit as it was, as a worn-out cell does: littlefs reads
     back and moves on. An exception raised in here would be taken for success by the package, so
@@ -55,6 +56,7 @@ class Flash(UserContext):
         self.blank = content is None  # never formatted
         self.erases = [0] * blocks
         self.programs = 0
+        self.changes = 0
         self.log: list[Change] | None = None
         self.bad: frozenset[int] = frozenset()
         self.wearing = False  # the next block that is erased goes bad
@@ -75,6 +77,7 @@ class Flash(UserContext):
         if block in self.bad:
             data = bytes([data[0] ^ 1]) + data[1:]
         self.programs += 1
+        self.changes += 1
         if self.log is not None:
             self.log.append(Change(block, off, data))
         start = block * BLOCK + off
@@ -88,6 +91,7 @@ class Flash(UserContext):
             self.bad |= {block}
             self.worn.append((len(self.log or ()), block))
         self.erases[block] += 1
+        self.changes += 1
         if self.log is not None:
             self.log.append(Change(block, 0, None))
         start = block * BLOCK
@@ -105,6 +109,7 @@ class Flash(UserContext):
             place = at + (bit >> 3)
             changed = bytes([self.buffer[place] ^ 1 << (bit & 7)])
             self.buffer[place : place + 1] = changed
+            self.changes += 1
             if self.log is not None:
                 self.log.append(Change(place // BLOCK, place % BLOCK, changed, True))
             found += 1
@@ -183,24 +188,30 @@ class LittleFiles(Files):
             self.flash.blank = False
             self.fs.format()
         self.fs.mount()
+        self._listed = (-1, list[str]())
 
     def read(self, name: str, at: int = 0, most: int = -1) -> bytes | None:
-        size = self.size(name)
-        if size < 0:
-            return None
+        fs = self.fs.fs
         try:
-            file = raw.file_open(self.fs.fs, name, "rb")
+            file = raw.file_open(fs, name, "rb")
             try:
-                raw.file_seek(self.fs.fs, file, at, 0)
-                return raw.file_read(self.fs.fs, file, most if most >= 0 else max(0, size - at))
+                if most < 0:
+                    most = max(0, raw.file_size(fs, file) - at)
+                raw.file_seek(fs, file, at, 0)
+                return raw.file_read(fs, file, most)
             finally:
-                raw.file_close(self.fs.fs, file)
+                raw.file_close(fs, file)
         except LittleFSError as error:
+            if error.code == -errno.ENOENT:
+                return None
             raise OSError(-error.code, str(error)) from error
 
     def append(self, name: str, data: bytes) -> None:
         # MicroPython's mode "ab" makes the file; that of this package does not.
-        self._save(name, "ab" if self.size(name) >= 0 else "wb", data)
+        try:
+            self._save(name, "ab", data)
+        except FileNotFoundError:
+            self._save(name, "wb", data)
 
     def write(self, name: str, data: bytes) -> None:
         self._save(name, "wb", data)
@@ -221,27 +232,44 @@ class LittleFiles(Files):
             raise OSError(errno.EIO, "a short write")
 
     def rename(self, old: str, new: str) -> None:
-        self._try(self.fs.rename, old, new)
+        self._try(raw.rename, old, new)
 
     def remove(self, name: str) -> None:
-        self._try(self.fs.remove, name)
+        self._try(raw.remove, name)
 
     def _try(self, do: Callable[..., object], *names: str) -> None:
         try:
-            do(*names)
+            do(self.fs.fs, *names)
         except LittleFSError as error:
             raise OSError(-error.code, str(error)) from error
 
     def names(self) -> list[str]:
-        return self.fs.listdir("/")
+        # A listing costs littlefs a thousand reads, and a flash unchanged has the same.
+        if self._listed[0] != self.flash.changes:
+            self._listed = (self.flash.changes, self._list())
+        return list(self._listed[1])
+
+    def _list(self) -> list[str]:
+        fs = self.fs.fs
+        out: list[str] = []
+        folder = raw.dir_open(fs, "/")
+        try:
+            while True:
+                found = raw.dir_read(fs, folder)
+                if not found:
+                    return out
+                if found.name not in (".", ".."):
+                    out.append(found.name)
+        finally:
+            raw.dir_close(fs, folder)
 
     def size(self, name: str) -> int:
         try:
-            return self.fs.stat(name).size
-        except (FileNotFoundError, LittleFSError):
+            return raw.stat(self.fs.fs, name).size
+        except LittleFSError:
             return -1
 
-    def fresh(self) -> LittleFiles:
+    def copy(self) -> LittleFiles:
         """What the flash alone holds now: a copy, mounted anew."""
         return LittleFiles(self.board, Flash(self.flash.blocks, self.flash.buffer))
 

@@ -1,6 +1,6 @@
 """The store on the real littlefs, with the settings of both boards: the same journal, few erases.
 
-Here are the figures and a sample of cuts; the exhaustive ones are a suite of their own.
+Here are erases, a sample of cuts and a full flash; the exhaustive cuts are in tests/cuts.
 """
 
 import errno
@@ -10,21 +10,21 @@ import pytest
 from aliquot.core import snapshot
 from aliquot.store import keep, segment
 from aliquot.store.recover import open_journal
+from aliquot_host import flash
 from aliquot_host.memory_files import MemoryFiles
 from store_cases import act_numbers, day_sums, dumps, put, small_segments, stream
 
-littlefs = pytest.importorskip("littlefs_files", exc_type=ImportError)
-BOARDS = sorted(littlefs.BOARDS)
+BOARDS = sorted(flash.BOARDS)
 
 
 @pytest.mark.parametrize("board", BOARDS)
 def test_the_journal_is_byte_for_byte_that_of_files_in_memory(board):
     records = stream(1500)
-    files, memory = littlefs.LittleFiles(board), MemoryFiles()
+    files, memory = flash.LittleFiles(board), MemoryFiles()
     for one in (files, memory):
         log, _ = open_journal(one)
         put(log, records)
-    again = littlefs.LittleFiles(board, files.flash)
+    again = flash.LittleFiles(board, files.flash)
     assert {name: again.read(name) for name in again.names()} == memory.content()
     log, findings = open_journal(again)
     assert findings == []
@@ -35,7 +35,7 @@ def test_the_journal_is_byte_for_byte_that_of_files_in_memory(board):
 def test_a_record_costs_about_one_erase_spread_over_the_flash(board):
     """One append is one erase (platform facts); rotation and keeping may add a tenth."""
     records = stream(12000)
-    files = littlefs.LittleFiles(board)
+    files = flash.LittleFiles(board)
     log, _ = open_journal(files)
     put(log, records)
     assert log.number > 20
@@ -47,10 +47,10 @@ def test_a_record_costs_about_one_erase_spread_over_the_flash(board):
 @pytest.mark.parametrize("board", BOARDS)
 def test_a_cut_of_the_flash_itself_leaves_the_record_or_not_s16(board, monkeypatch):
     small_segments(monkeypatch)
-    monkeypatch.setitem(littlefs.BOARDS, board, (littlefs.BOARDS[board][0], 64))
+    monkeypatch.setitem(flash.BOARDS, board, (flash.BOARDS[board][0], 64))
     records = stream(330)
     states = dumps(records)
-    files = littlefs.LittleFiles(board)
+    files = flash.LittleFiles(board)
     log, _ = open_journal(files)
     first = 240
     put(log, records[:first])
@@ -61,11 +61,12 @@ def test_a_cut_of_the_flash_itself_leaves_the_record_or_not_s16(board, monkeypat
         put_by.append(len(files.flash.log))
     assert log.number > number
     tried = 0
-    for i, (done, flash) in enumerate(files.flash.cuts(begin)):
-        if i % 3:
-            continue
+    changes = files.flash.log
+    cutter = flash.Cutter(begin, changes)
+    for done in range(1, len(changes)):
+        content = cutter.image(done, "chg"[done % 3])
         tried += 1
-        after = littlefs.LittleFiles(board, flash)
+        after = flash.LittleFiles(board, flash.Flash(64, content))
         log, findings = open_journal(after)
         sure = first + sum(1 for at in put_by if at <= done)
         assert findings == []
@@ -74,7 +75,7 @@ def test_a_cut_of_the_flash_itself_leaves_the_record_or_not_s16(board, monkeypat
         if tried % 20 == 0:
             put(log, records)
             complete(after, records)
-    assert tried > 100
+    assert tried == len(changes) - 1 > 100
 
 
 def complete(files, records):
@@ -100,14 +101,14 @@ def test_a_flash_filled_by_others_costs_the_oldest_segments_and_no_record(
     board, left, monkeypatch
 ):
     """The real sizes of everything; only the flash is small."""
-    monkeypatch.setitem(littlefs.BOARDS, board, (littlefs.BOARDS[board][0], 96))
+    monkeypatch.setitem(flash.BOARDS, board, (flash.BOARDS[board][0], 96))
     records = stream(6000)
-    files = littlefs.LittleFiles(board)
+    files = flash.LittleFiles(board)
     log, _ = open_journal(files)
     put(log, records[:5000])
     assert log.number > 9
     count = 0
-    while not full(files.write, f"stranger{count}", bytes(littlefs.BLOCK)):
+    while not full(files.write, f"stranger{count}", bytes(flash.BLOCK)):
         count += 1
     for i in range(left):
         files.remove(f"stranger{i}")
@@ -116,6 +117,6 @@ def test_a_flash_filled_by_others_costs_the_oldest_segments_and_no_record(
         failures += 1
     assert log.state.seq == len(records)
     assert failures < 10
-    again = littlefs.LittleFiles(board, files.flash)
+    again = flash.LittleFiles(board, files.flash)
     assert snapshot.dump(open_journal(again)[0].state) == dumps(records)[-1]
     complete(again, records)
