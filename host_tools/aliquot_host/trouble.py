@@ -300,7 +300,7 @@ class TroubledWorld(World):
 
     def _fail_start(self) -> None:
         """The flash does not take what a start must write: the board tries again."""
-        self._dark(CRASH, 0, kept=True)
+        self._dark(CRASH, 0, kept=True, starting=True)
         self.again_w = self.now_w + AGAIN_S
         self.failed += 1
         if self.failed > STARTS_MOST:
@@ -343,16 +343,24 @@ class TroubledWorld(World):
         self._take(loaded)
         self.setup, self.canonical, self.data = loaded.setup, loaded.canonical, loaded.data
 
-    def _dark(self, cause: int, off_s: int, kept: bool = False, starved: bool = False) -> None:
-        """The board stops: power, reset, crash. kept: its backup memory outlives that."""
+    def _dark(
+        self,
+        cause: int,
+        off_s: int,
+        kept: bool = False,
+        starved: bool = False,
+        starting: bool = False,
+    ) -> None:
+        """The board stops: power, reset, crash. kept: its backup memory outlives that. starting:
+        it was not even there, so the run that is open is one of a life before."""
         board, turning = self.board, self.turning
         if kept:
             if turning:
                 pass
             elif board and board.engine.result:
                 self.counts = board.engine.result[0]
-            elif board and board.journal.state.open and self.counts < 0:
-                self.counts = 0 if not board.engine.result else self.counts
+            elif board and board.journal.state.open and self.counts < 0 and not starting:
+                self.counts = 0  # the intent is there, and the motor never turned for it
         else:
             self.counts = -1
         if turning:

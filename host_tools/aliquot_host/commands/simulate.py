@@ -12,6 +12,7 @@ import click
 
 from aliquot_host import acts_file, errors, output, setup_file, simulation, story, timetables
 from aliquot_host.acts_file import Script
+from aliquot_host.setup_file import Loaded
 from aliquot_host.simulation import Outcome
 
 COLUMNS = (
@@ -80,6 +81,12 @@ EVENTS_SHOWN = 24
     help="Write the board's files, for `aliquot replay` and `aliquot why`.",
 )
 @click.option("--force", is_flag=True, help="Let --report write over any file.")
+@click.option(
+    "--inject",
+    metavar="FAULT",
+    default="",
+    help="Plant a defect in the engine, to see that the checks find it.",
+)
 def command(
     file: Path,
     days: int,
@@ -91,6 +98,7 @@ def command(
     report: Path | None,
     journal: Path | None,
     force: bool,
+    inject: str,
 ) -> None:
     """Rehearse set-up FILE: the board's own engine, with pumps that are a little off and wear.
 
@@ -104,6 +112,9 @@ def command(
         else timetables.date_given(start, days, "--start")
     )
     simulation.date_checked(date, days)
+    if inject:
+        injected(loaded, date, days, seed, inject, as_json)
+        return
     script = acts_file.load(acts, loaded, date, days) if acts else Script()
     if script.beyond:
         many = "1 act falls" if script.beyond == 1 else f"{script.beyond} acts fall"
@@ -129,6 +140,26 @@ def command(
         show(outcome)
     if outcome.world.violations:
         raise errors.Finding(*([] if not as_json else [simulation.verdict(outcome)]))
+
+
+def injected(loaded: Loaded, date: int, days: int, seed: int, name: str, as_json: bool) -> None:
+    """Plant a defect, and say under which number the checks find it: exit code 1."""
+    from aliquot_host import defects, injection
+
+    defect = defects.chosen(name)
+    seen = injection.found(loaded, date, days, seed, name)
+    # One step may break several laws; that of the defect is told first.
+    numbers = sorted(seen.numbers, key=lambda one: one != defect.number) if seen else []
+    if as_json:
+        told = {"invariants": numbers, "text": seen.text, "at_s": seen.at_s} if seen else None
+        output.print_json("aliquot-injection", {"fault": name, "violation": told})
+    else:
+        output.say(f"Planted: {defect.what}.")
+    if not seen:
+        needs = f"; it needs {defect.needs}" if defect.needs else ""
+        output.note(f"In {days} days of this set-up the defect does not show{needs}.")
+        return
+    raise errors.Finding(*([] if as_json else [f"{' and '.join(numbers)}: {seen.text}"]))
 
 
 def show(outcome: Outcome) -> None:
