@@ -77,3 +77,14 @@ def need():
         pytest.skip(message)
 
     return get
+
+
+@pytest.fixture
+def tell(capsys):
+    """Print a line past pytest's capture: what CI must show, passed or not."""
+
+    def line(*words):
+        with capsys.disabled():
+            print("\n ", *words, end="")
+
+    return line

@@ -27,7 +27,7 @@ def found(loaded: Loaded, date: int, days: int, seed: int, name: str) -> Violati
 
 
 def _other(loaded: Loaded, defect: Defect) -> Loaded:
-    """What somebody loads meanwhile: the same but for a label, or for the settings of the pumps."""
+    """What somebody loads meanwhile: the same but for labels, or for the settings of pumps."""
     data: Data = json.loads(json.dumps(loaded.data))
     for channel in data["channel"]:
         if defect.number == "S8":

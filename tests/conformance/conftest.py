@@ -22,17 +22,6 @@ def vm(need):
     return made
 
 
-@pytest.fixture
-def tell(capsys):
-    """Print a line past pytest's capture: what CI must show, passed or not."""
-
-    def line(*words):
-        with capsys.disabled():
-            print("\n ", *words, end="")
-
-    return line
-
-
 def pytest_report_header():
     """The interpreter of CPython's side; the VM tells its own in `test_month.py`."""
     return f"conformance: {version_of()}"
