@@ -50,8 +50,8 @@ COMMANDS = {
     "demo": Entry(REHEARSE, "demo", "A month of a made-up tank, as a story and a report."),
     "replay": Entry(LOOK_BACK, "replay", "Read a journal again and show where it leads."),
     "cuts": Entry(PROVE, "cuts", "Cut the power at every change of the flash, and look."),
+    "soak": Entry(PROVE, "soak", "Let boards live through trouble, and look at every rule."),
     "test": Entry(DEVELOP, "test_", "Run the tests of this checkout; arguments go to pytest."),
-    "soak": Entry(DEVELOP, "soak", "Let boards live through trouble, and look at every rule."),
     "bench": Entry(DEVELOP, "bench", "Measure speed and memory against what must be reached."),
 }
 
