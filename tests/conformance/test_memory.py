@@ -21,7 +21,8 @@ def test_a_planted_kilobyte_shows_as_a_kilobyte_in_its_own_row(vm):
     small, large = (memory.heap_kept(vm, 2, memory.planted(module, n)) for n in (16, 16 + 1024))
     grown = {b.what: b.kept - a.kept for a, b in zip(small, large, strict=True)}
     assert grown.pop(module) == 1024
-    assert set(grown.values()) == {0}
+    # A larger block shifts what follows: the collector may take a few dead blocks for live.
+    assert max(map(abs, grown.values())) <= 128
 
 
 def test_no_module_imported_on_demand_is_imported_by_a_resident_one():
