@@ -39,8 +39,6 @@ ASK_AGAIN_S = 600
 # After the last trouble: by then every due dose has ended; the rest shows that all channels dose.
 SETTLE_S = 26 * HOUR_S
 SETTLE_MOST_S = 76 * HOUR_S
-# No dose makes way for others by more.
-MOVED_S = 6 * HOUR_S
 # One step in so many, on average, the files are read anew and compared with memory.
 LOOK_EVERY = 100
 IDLE_MOST = 20_000
@@ -703,11 +701,11 @@ class TroubledWorld(World):
             for date in range(first, last + 1):
                 total = calendar.total(ch, date, [])
                 volumes, wanted = calendar.volumes(ch, total), calendar.wanted(ch, date, total)
-                ends = [*wanted[1:], DAY_S][: len(wanted)]
+                begin, end = calendar.start(date), calendar.start(date + 1)
+                ends = [*wanted[1:], end - begin][: len(wanted)]
                 for ul, at, after in zip(volumes, wanted, ends, strict=True):
-                    due_w = calendar.start(date) + at
-                    late_w = min(calendar.start(date) + after, due_w + MOVED_S) + grace_s
-                    if from_w < due_w and late_w < until_w:
+                    # It may make way for others until the next one is wanted.
+                    if from_w < begin + at and begin + after + grace_s < until_w:
                         least += ul
             if c.tot[PLANNED] - was[PLANNED] < least:
                 text = f"{c.tot[PLANNED] - was[PLANNED]} µL ran in a day that has {least} µL"
