@@ -44,12 +44,13 @@ LOOK_S = 0.5
 @dataclasses.dataclass(frozen=True)
 class Violation:
     """What did not hold. numbers: of all laws that the same step broke, the first one first.
-    at_s: powered seconds from the start."""
+    at_s: powered seconds from the start; at_w: the true time, UTC."""
 
     seed: int
     numbers: tuple[str, ...]
     text: str
     at_s: int
+    at_w: int = 0
 
     @property
     def number(self) -> str:
@@ -108,10 +109,10 @@ def lived(case: Case, inject: str = "") -> Outcome:
             world.live()
         except Broken as broken:
             numbers = tuple(dict.fromkeys(broken.numbers))
-            violation = Violation(case.seed, numbers, broken.text, broken.at_s)
+            violation = Violation(case.seed, numbers, broken.text, broken.at_s, world.now_w)
         except Exception as mistake:  # noqa: BLE001 - whatever it is, it is a finding
             at_s = world.powered_s()
-            violation = Violation(case.seed, (CRASH,), _crash(mistake), at_s)
+            violation = Violation(case.seed, (CRASH,), _crash(mistake), at_s, world.now_w)
     return Outcome(
         case.seed,
         max(0, world.powered_s()) / DAY_S,

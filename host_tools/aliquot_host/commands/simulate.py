@@ -6,12 +6,15 @@ is needed, and no set-up is changed.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import NoReturn
 
 import click
 
 from aliquot_host import acts_file, errors, output, setup_file, simulation, story, timetables
 from aliquot_host.acts_file import Script
+from aliquot_host.setup_file import Loaded
 from aliquot_host.simulation import Outcome
 
 COLUMNS = (
@@ -80,6 +83,11 @@ EVENTS_SHOWN = 24
     help="Write the board's files, for `aliquot replay` and `aliquot why`.",
 )
 @click.option("--force", is_flag=True, help="Let --report write over any file.")
+@click.option(
+    "--inject",
+    metavar="FAULT",
+    help="Plant a defect and show that a rule finds it; an unknown one lists them all.",
+)
 def command(
     file: Path,
     days: int,
@@ -91,6 +99,7 @@ def command(
     report: Path | None,
     journal: Path | None,
     force: bool,
+    inject: str | None,
 ) -> None:
     """Rehearse set-up FILE: the board's own engine, with pumps that are a little off and wear.
 
@@ -104,6 +113,9 @@ def command(
         else timetables.date_given(start, days, "--start")
     )
     simulation.date_checked(date, days)
+    if inject is not None:
+        others = {"--acts": acts, "--report": report, "--journal": journal, "--outages": outages}
+        inject_only(inject, loaded, date, days, seed, others, as_json)
     script = acts_file.load(acts, loaded, date, days) if acts else Script()
     if script.beyond:
         many = "1 act falls" if script.beyond == 1 else f"{script.beyond} acts fall"
@@ -129,6 +141,31 @@ def command(
         show(outcome)
     if outcome.world.violations:
         raise errors.Finding(*([] if not as_json else [simulation.verdict(outcome)]))
+
+
+def inject_only(
+    name: str,
+    loaded: Loaded,
+    date: int,
+    days: int,
+    seed: int,
+    others: Mapping[str, object],
+    as_json: bool,
+) -> NoReturn:
+    """Rehearse with a defect planted; always ends the command: 1 where a rule finds it."""
+    from aliquot_host import injection
+
+    for option, value in others.items():
+        if value:
+            advice = "A planted defect brings what it needs to show: leave this option out."
+            raise errors.bad(option, str(value), limit="not beside --inject", advice=advice)
+    found = injection.shown(name, loaded, date, days, seed)
+    lines = injection.told(name, found, loaded)
+    if as_json:
+        output.print_json("aliquot-injection", injection.payload(name, found))
+    else:
+        output.say(*lines)
+    raise errors.Finding()
 
 
 def show(outcome: Outcome) -> None:
