@@ -224,6 +224,7 @@ class _Worker:
     def __init__(self, context: Any, flash: str | None, inject: str) -> None:
         self.pipe, theirs = context.Pipe()
         self.seed = -1
+        self.dead = False
         self.process = context.Process(target=_serve, args=(theirs, flash, inject), daemon=True)
         self.process.start()
         theirs.close()
@@ -239,6 +240,7 @@ class _Worker:
         try:
             return self.pipe.recv()
         except EOFError:
+            self.dead = True
             self.process.join()
             text = f"the process died of it ({self.process.exitcode})"
             violation = Violation(seed, (CRASH,), text, 0)
@@ -267,7 +269,8 @@ def _in_order(
     more = True
     while not asked:
         for worker in workers:
-            if worker.seed < 0 and more and len(due) < AHEAD * len(workers):
+            idle = worker.seed < 0 and not worker.dead
+            if idle and more and len(due) < AHEAD * len(workers):
                 seed = next(seeds, -1)
                 more = seed >= 0
                 if more:

@@ -16,7 +16,7 @@ from typing import Any
 
 from aliquot.core import acts, adopt, clock, events, snapshot, status
 from aliquot.core.engine import Engine
-from aliquot.core.ledger import FAULT, MISSED, PLANNED, REFUSED, SKIPPED, USER
+from aliquot.core.ledger import FAULT, MISSED, PLANNED, RAISED, REFUSED, SKIPPED, USER
 from aliquot.core.state import State
 from aliquot.store import config
 from aliquot.store.journal import Journal
@@ -43,6 +43,35 @@ SETTLE_MOST_S = 76 * HOUR_S
 LOOK_EVERY = 100
 IDLE_MOST = 20_000
 TICKS = (1 << 30) - 1
+# Everything that can go wrong, as it is counted in `faults`.
+FAULTS = (
+    "act in a run",
+    "brown-out",
+    "clock drifts",
+    "clock oscillates",
+    "clock steps",
+    "clock unset",
+    "clock years off",
+    "cut at rest",
+    "cut in a run",
+    "cut in a write",
+    "flash full",
+    "flash refuses",
+    "memory ends in a fold",
+    "memory ends in a put",
+    "motor runs on",
+    "motor stalls",
+    "one source lies",
+    "pressed twice",
+    "set-up loaded",
+    "set-up loaded in a run",
+    "stopped by hand",
+    "ticks wrap",
+    "two years without power",
+    "watchdog, count kept",
+    "watchdog, count lost",
+    "zone changed",
+)
 _CLOCKS = ("step", "oscillating", "years", "right", "phone")
 
 
@@ -206,14 +235,14 @@ class TroubledWorld(World):
     def _live(self) -> None:
         if self.case.ppm:
             self.faults["clock drifts"] += 1
-        self._until(self.stop_s)
+        self.live_until(self.stop_s)
         if self.case.short:
             return
         self._put_right()
         self._settle()
         before = [c.tot[:] for c in self.state().channels]
         from_w = self._wall()
-        self._until(self.powered_s() + DAY_S)
+        self.live_until(self.powered_s() + DAY_S)
         self.engine().flush(self.seconds())
         self._all_dosed(before, from_w)
         self._look()
@@ -222,7 +251,8 @@ class TroubledWorld(World):
         """What the board takes for the time."""
         return self.seconds() + self.state().offset
 
-    def _until(self, until_s: int) -> None:
+    def live_until(self, until_s: int) -> None:
+        """Live until a powered second, or a little longer where a run goes over it."""
         self.until_s = until_s
         self._plan()
         idle = last_w = 0
@@ -666,7 +696,7 @@ class TroubledWorld(World):
         self._plan()
         if self.board:
             self.state().__dict__.pop("apply", None)
-        self._until(self.stop_s + HOUR_S)
+        self.live_until(self.stop_s + HOUR_S)
         if not self.board:
             text = "an hour after the last trouble the board has not started"
             raise Broken([("live", text)], self.powered_s())
@@ -682,7 +712,7 @@ class TroubledWorld(World):
             cut = any(c.date > date or (c.date == date and c.cut) for c in self.checks.channels)
             if hour * HOUR_S >= SETTLE_S and not ahead and not cut:
                 break
-            self._until(self.powered_s() + HOUR_S)
+            self.live_until(self.powered_s() + HOUR_S)
         trouble_acts.answer(self)
 
     def _all_dosed(self, before: list[list[int]], from_w: int) -> None:
@@ -736,4 +766,4 @@ def _compare(world: TroubledWorld, own: State, other: State) -> None:
         world.broken("S24", f"read back, the state differs in {names}")
 
 
-__all__ = ["Broken", "MemoryFiles", "TroubledWorld", "portrait"]
+__all__ = ["FAULTS", "MISSED", "RAISED", "Broken", "MemoryFiles", "TroubledWorld", "portrait"]
