@@ -141,7 +141,7 @@ class TroubledWorld(World):
         self.case = case
         self.telling = telling
         self.told: list[tuple[int, str]] = []
-        self.checks = made.checks = Checks(self.broken, ppm=abs(case.ppm))
+        self.checks = made.checks = Checks(self.broken, ppm=max(0, case.ppm))
         self.known: dict[bytes, Loaded] = {}
         for loaded in case.setups:
             self.known[loaded.canonical] = loaded
@@ -277,6 +277,7 @@ class TroubledWorld(World):
     def step(self) -> None:
         """Go to the next moment at which something happens, and let it happen."""
         now = self.now_w
+        self.checks.powered_s = now - self.origin_w  # as `passes`, and cheap
         if now >= self.next_w:
             self._befall()
             return
@@ -440,6 +441,7 @@ class TroubledWorld(World):
         self.doses += 1
         while self.next_w < end_w:
             self.now_w = max(self.now_w, self.next_w)
+            self.checks.passes(self.powered_s())
             self._befall()
             if self.board is not board:
                 return
