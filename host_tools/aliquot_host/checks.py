@@ -104,7 +104,16 @@ class Checks(Books):
         self.torn = self.tail = False
         self.blank = False  # the board remembers nothing of before it stopped
 
+    def by_now_s(self) -> int:
+        """As in the books; of a board that is fast only the world knows."""
+        return self.powered_s if self.slow_s else super().by_now_s()
+
     # What the world tells
+
+    def passes(self, powered_s: int) -> None:
+        """So many true seconds with power have passed; a world whose board is fast must say so
+        before each thing that happens."""
+        self.powered_s = powered_s
 
     def hear(self, source: int, wall_s: int, now_s: int) -> None:
         """A time source says a wall second at an engine second."""

@@ -199,7 +199,6 @@ DEFECTS: dict[str, Defect] = {
         "a dose runs from a container that is empty by the count",
         (Change(_CORE + "engine:Engine._offer", "if base > have:", "if 0:"),),
         _acts("refill", 0),
-        "a channel with a reservoir",
     ),
     "verified": Defect(
         "S22",

@@ -9,16 +9,18 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import itertools
 import multiprocessing
 import os
 import signal
+import threading
 import time
 import traceback
 from collections import Counter, deque
 from collections.abc import Callable, Generator, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import connection
 from pathlib import Path
+from types import FrameType
 from typing import Any
 
 from aliquot.core.decimals import stamp_text
@@ -35,17 +37,20 @@ TRIES_MOST = 160
 TOLD_MOST = 24
 # Seeds in work for each core: an early violation is waited for, not overtaken.
 AHEAD = 6
+# So often Ctrl-C is looked for, in seconds.
+LOOK_S = 0.5
 
 
 @dataclasses.dataclass(frozen=True)
 class Violation:
     """What did not hold. numbers: of all laws that the same step broke, the first one first.
-    at_s: powered seconds from the start."""
+    at_s: powered seconds from the start; at_w: the true time, UTC."""
 
     seed: int
     numbers: tuple[str, ...]
     text: str
     at_s: int
+    at_w: int = 0
 
     @property
     def number(self) -> str:
@@ -104,10 +109,10 @@ def lived(case: Case, inject: str = "") -> Outcome:
             world.live()
         except Broken as broken:
             numbers = tuple(dict.fromkeys(broken.numbers))
-            violation = Violation(case.seed, numbers, broken.text, broken.at_s)
+            violation = Violation(case.seed, numbers, broken.text, broken.at_s, world.now_w)
         except Exception as mistake:  # noqa: BLE001 - whatever it is, it is a finding
             at_s = world.powered_s()
-            violation = Violation(case.seed, (CRASH,), _crash(mistake), at_s)
+            violation = Violation(case.seed, (CRASH,), _crash(mistake), at_s, world.now_w)
     return Outcome(
         case.seed,
         max(0, world.powered_s()) / DAY_S,
@@ -149,48 +154,40 @@ def run(
     Ends with the first violation. Ctrl-C ends it as well, with what was done until then."""
     total = Total(first)
     begin = time.monotonic()
-    try:
-        with _outcomes(first, runs, jobs, until, flash, inject) as outcomes:
-            for outcome in outcomes:
-                total.add(outcome)
-                if each:
-                    each(total)
-                if total.violation:
-                    total.ended = "violation"
-                    break
-            else:
-                if runs is None or total.runs < runs:
-                    total.ended = "time"
-    except KeyboardInterrupt:
-        total.ended = "interrupted"
-    except BrokenProcessPool:
-        seed = first + total.runs
-        text = f"a worker died; it was at work on a seed from {seed} to {seed + AHEAD * jobs}"
-        total.violation = Violation(seed, (CRASH,), text, 0)
+    seeds = _seeds(first, runs, until)
+    with stopping() as asked, _outcomes(seeds, jobs, flash, inject, asked) as outcomes:
+        for outcome in outcomes:
+            total.add(outcome)
+            if each:
+                each(total)
+            if total.violation:
+                break
+    if total.violation:
         total.ended = "violation"
+    elif asked:
+        total.ended = "interrupted"
+    elif runs is None or total.runs < runs:
+        total.ended = "time"
     total.seconds = time.monotonic() - begin
     return total
 
 
 @contextlib.contextmanager
-def _outcomes(
-    first: int,
-    runs: int | None,
-    jobs: int,
-    until: float | None,
-    flash: str | None,
-    inject: str,
-) -> Generator[Iterator[Outcome]]:
-    seeds = _seeds(first, runs, until)
-    if jobs == 1:
-        yield (one(seed, flash, inject) for seed in seeds)
+def stopping() -> Generator[list[bool]]:
+    """Meanwhile Ctrl-C only adds to the list that this gives: what is under way ends well."""
+    asked: list[bool] = []
+    if threading.current_thread() is not threading.main_thread():
+        yield asked
         return
-    context = multiprocessing.get_context("spawn" if os.name == "nt" else "fork")
-    pool = ProcessPoolExecutor(jobs, context, initializer=_quiet)
+
+    def ask(_number: int, _frame: FrameType | None) -> None:
+        asked.append(True)
+
+    before = signal.signal(signal.SIGINT, ask)
     try:
-        yield _in_order(pool, seeds, jobs, flash, inject)
+        yield asked
     finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+        signal.signal(signal.SIGINT, before)
 
 
 def _seeds(first: int, runs: int | None, until: float | None) -> Iterator[int]:
@@ -200,22 +197,93 @@ def _seeds(first: int, runs: int | None, until: float | None) -> Iterator[int]:
         seed += 1
 
 
+@contextlib.contextmanager
+def _outcomes(
+    seeds: Iterator[int], jobs: int, flash: str | None, inject: str, asked: list[bool]
+) -> Generator[Iterator[Outcome]]:
+    """Outcomes in the order of their seeds, until `asked` has something in it."""
+    if jobs == 1:
+        yield (
+            one(seed, flash, inject) for seed in itertools.takewhile(lambda _: not asked, seeds)
+        )
+        return
+    context = multiprocessing.get_context("spawn" if os.name == "nt" else "fork")
+    workers: list[_Worker] = []
+    try:
+        for _ in range(jobs):
+            workers.append(_Worker(context, flash, inject))
+        yield _in_order(workers, seeds, asked)
+    finally:
+        for worker in workers:
+            worker.end()
+
+
+class _Worker:
+    """A process that works on one seed after the other; seed: the one it has, or -1."""
+
+    def __init__(self, context: Any, flash: str | None, inject: str) -> None:
+        self.pipe, theirs = context.Pipe()
+        self.seed = -1
+        self.dead = False
+        self.process = context.Process(target=_serve, args=(theirs, flash, inject), daemon=True)
+        self.process.start()
+        theirs.close()
+
+    def give(self, seed: int) -> None:
+        """Let it begin."""
+        self.seed = seed
+        self.pipe.send(seed)
+
+    def take(self) -> Outcome:
+        """What came of its seed; that it died is a finding too."""
+        seed, self.seed = self.seed, -1
+        try:
+            return self.pipe.recv()
+        except EOFError:
+            self.dead = True
+            self.process.join()
+            text = f"the process died of it ({self.process.exitcode})"
+            violation = Violation(seed, (CRASH,), text, 0)
+            return Outcome(seed, 0.0, 0, 0, 0, {}, {}, "", violation)
+
+    def end(self) -> None:
+        """Whatever it does, it stops."""
+        self.process.terminate()
+        self.process.join()
+        self.pipe.close()
+
+
+def _serve(pipe: Any, flash: str | None, inject: str) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # that is for the process that people see
+    with contextlib.suppress(EOFError):
+        while True:
+            pipe.send(one(pipe.recv(), flash, inject))
+
+
 def _in_order(
-    pool: ProcessPoolExecutor, seeds: Iterator[int], jobs: int, flash: str | None, inject: str
+    workers: list[_Worker], seeds: Iterator[int], asked: list[bool]
 ) -> Iterator[Outcome]:
-    """Outcomes in the order of the seeds, few of them ahead."""
-    waiting: deque[Future[Outcome]] = deque()
-    for seed in seeds:
-        waiting.append(pool.submit(one, seed, flash, inject))
-        if len(waiting) >= AHEAD * jobs:
-            yield waiting.popleft().result()
-    while waiting:
-        yield waiting.popleft().result()
-
-
-def _quiet() -> None:
-    """Ctrl-C is for the process that people see."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    """Nobody gets far ahead, so that the first bad seed is the first one told."""
+    done: dict[int, Outcome] = {}
+    due: deque[int] = deque()
+    more = True
+    while not asked:
+        for worker in workers:
+            idle = worker.seed < 0 and not worker.dead
+            if idle and more and len(due) < AHEAD * len(workers):
+                seed = next(seeds, -1)
+                more = seed >= 0
+                if more:
+                    due.append(seed)
+                    worker.give(seed)
+        busy = {worker.pipe: worker for worker in workers if worker.seed >= 0}
+        if not busy and not due:
+            return
+        for pipe in connection.wait(list(busy), timeout=LOOK_S):
+            outcome = busy[pipe].take()
+            done[outcome.seed] = outcome
+        while due and due[0] in done:
+            yield done.pop(due.popleft())
 
 
 # Making a case small

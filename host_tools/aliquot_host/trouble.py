@@ -16,7 +16,7 @@ from typing import Any
 
 from aliquot.core import acts, adopt, clock, events, snapshot, status
 from aliquot.core.engine import Engine
-from aliquot.core.ledger import FAULT, MISSED, PLANNED, REFUSED, SKIPPED, USER
+from aliquot.core.ledger import FAULT, MISSED, PLANNED, RAISED, REFUSED, SKIPPED, USER
 from aliquot.core.state import State
 from aliquot.store import config
 from aliquot.store.journal import Journal
@@ -39,12 +39,39 @@ ASK_AGAIN_S = 600
 # After the last trouble: by then every due dose has ended; the rest shows that all channels dose.
 SETTLE_S = 26 * HOUR_S
 SETTLE_MOST_S = 76 * HOUR_S
-# No dose makes way for others by more.
-MOVED_S = 6 * HOUR_S
 # One step in so many, on average, the files are read anew and compared with memory.
 LOOK_EVERY = 100
 IDLE_MOST = 20_000
 TICKS = (1 << 30) - 1
+# Everything that can go wrong, as it is counted in `faults`.
+FAULTS = (
+    "act in a run",
+    "brown-out",
+    "clock drifts",
+    "clock oscillates",
+    "clock steps",
+    "clock unset",
+    "clock years off",
+    "cut at rest",
+    "cut in a run",
+    "cut in a write",
+    "flash full",
+    "flash refuses",
+    "memory ends in a fold",
+    "memory ends in a put",
+    "motor runs on",
+    "motor stalls",
+    "one source lies",
+    "pressed twice",
+    "set-up loaded",
+    "set-up loaded in a run",
+    "stopped by hand",
+    "ticks wrap",
+    "two years without power",
+    "watchdog, count kept",
+    "watchdog, count lost",
+    "zone changed",
+)
 _CLOCKS = ("step", "oscillating", "years", "right", "phone")
 
 
@@ -114,7 +141,7 @@ class TroubledWorld(World):
         self.case = case
         self.telling = telling
         self.told: list[tuple[int, str]] = []
-        self.checks = made.checks = Checks(self.broken, ppm=abs(case.ppm))
+        self.checks = made.checks = Checks(self.broken, ppm=max(0, case.ppm))
         self.known: dict[bytes, Loaded] = {}
         for loaded in case.setups:
             self.known[loaded.canonical] = loaded
@@ -208,14 +235,14 @@ class TroubledWorld(World):
     def _live(self) -> None:
         if self.case.ppm:
             self.faults["clock drifts"] += 1
-        self._until(self.stop_s)
+        self.live_until(self.stop_s)
         if self.case.short:
             return
         self._put_right()
         self._settle()
         before = [c.tot[:] for c in self.state().channels]
         from_w = self._wall()
-        self._until(self.powered_s() + DAY_S)
+        self.live_until(self.powered_s() + DAY_S)
         self.engine().flush(self.seconds())
         self._all_dosed(before, from_w)
         self._look()
@@ -224,7 +251,8 @@ class TroubledWorld(World):
         """What the board takes for the time."""
         return self.seconds() + self.state().offset
 
-    def _until(self, until_s: int) -> None:
+    def live_until(self, until_s: int) -> None:
+        """Live until a powered second, or a little longer where a run goes over it."""
         self.until_s = until_s
         self._plan()
         idle = last_w = 0
@@ -249,6 +277,7 @@ class TroubledWorld(World):
     def step(self) -> None:
         """Go to the next moment at which something happens, and let it happen."""
         now = self.now_w
+        self.checks.powered_s = now - self.origin_w  # as `passes`, and cheap
         if now >= self.next_w:
             self._befall()
             return
@@ -420,6 +449,7 @@ class TroubledWorld(World):
         self.doses += 1
         while self.next_w < end_w:
             self.now_w = max(self.now_w, self.next_w)
+            self.checks.passes(self.powered_s())
             self._befall()
             if self.board is not board:
                 return
@@ -676,7 +706,7 @@ class TroubledWorld(World):
         self._plan()
         if self.board:
             self.state().__dict__.pop("apply", None)
-        self._until(self.stop_s + HOUR_S)
+        self.live_until(self.stop_s + HOUR_S)
         if not self.board:
             text = "an hour after the last trouble the board has not started"
             raise Broken([("live", text)], self.powered_s())
@@ -692,7 +722,7 @@ class TroubledWorld(World):
             cut = any(c.date > date or (c.date == date and c.cut) for c in self.checks.channels)
             if hour * HOUR_S >= SETTLE_S and not ahead and not cut:
                 break
-            self._until(self.powered_s() + HOUR_S)
+            self.live_until(self.powered_s() + HOUR_S)
         trouble_acts.answer(self)
 
     def _all_dosed(self, before: list[list[int]], from_w: int) -> None:
@@ -711,11 +741,11 @@ class TroubledWorld(World):
             for date in range(first, last + 1):
                 total = calendar.total(ch, date, [])
                 volumes, wanted = calendar.volumes(ch, total), calendar.wanted(ch, date, total)
-                ends = [*wanted[1:], DAY_S][: len(wanted)]
+                begin, end = calendar.start(date), calendar.start(date + 1)
+                ends = [*wanted[1:], end - begin][: len(wanted)]
                 for ul, at, after in zip(volumes, wanted, ends, strict=True):
-                    due_w = calendar.start(date) + at
-                    late_w = min(calendar.start(date) + after, due_w + MOVED_S) + grace_s
-                    if from_w < due_w and late_w < until_w:
+                    # It may make way for others until the next one is wanted.
+                    if from_w < begin + at and begin + after + grace_s < until_w:
                         least += ul
             if c.tot[PLANNED] - was[PLANNED] < least:
                 text = f"{c.tot[PLANNED] - was[PLANNED]} µL ran in a day that has {least} µL"
@@ -746,4 +776,4 @@ def _compare(world: TroubledWorld, own: State, other: State) -> None:
         world.broken("S24", f"read back, the state differs in {names}")
 
 
-__all__ = ["Broken", "MemoryFiles", "TroubledWorld", "portrait"]
+__all__ = ["FAULTS", "MISSED", "RAISED", "Broken", "MemoryFiles", "TroubledWorld", "portrait"]

@@ -6,7 +6,9 @@ is needed, and no set-up is changed.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import NoReturn
 
 import click
 
@@ -84,8 +86,7 @@ EVENTS_SHOWN = 24
 @click.option(
     "--inject",
     metavar="FAULT",
-    default="",
-    help="Plant a defect in the engine, to see that the checks find it.",
+    help="Plant a defect and show that a rule finds it; an unknown one lists them all.",
 )
 def command(
     file: Path,
@@ -98,7 +99,7 @@ def command(
     report: Path | None,
     journal: Path | None,
     force: bool,
-    inject: str,
+    inject: str | None,
 ) -> None:
     """Rehearse set-up FILE: the board's own engine, with pumps that are a little off and wear.
 
@@ -112,9 +113,9 @@ def command(
         else timetables.date_given(start, days, "--start")
     )
     simulation.date_checked(date, days)
-    if inject:
-        injected(loaded, date, days, seed, inject, as_json)
-        return
+    if inject is not None:
+        others = {"--acts": acts, "--report": report, "--journal": journal, "--outages": outages}
+        inject_only(inject, loaded, date, days, seed, others, as_json)
     script = acts_file.load(acts, loaded, date, days) if acts else Script()
     if script.beyond:
         many = "1 act falls" if script.beyond == 1 else f"{script.beyond} acts fall"
@@ -142,24 +143,29 @@ def command(
         raise errors.Finding(*([] if not as_json else [simulation.verdict(outcome)]))
 
 
-def injected(loaded: Loaded, date: int, days: int, seed: int, name: str, as_json: bool) -> None:
-    """Plant a defect, and say under which number the checks find it: exit code 1."""
-    from aliquot_host import defects, injection
+def inject_only(
+    name: str,
+    loaded: Loaded,
+    date: int,
+    days: int,
+    seed: int,
+    others: Mapping[str, object],
+    as_json: bool,
+) -> NoReturn:
+    """Rehearse with a defect planted; always ends the command: 1 where a rule finds it."""
+    from aliquot_host import injection
 
-    defect = defects.chosen(name)
-    seen = injection.found(loaded, date, days, seed, name)
-    # One step may break several laws; that of the defect is told first.
-    numbers = sorted(seen.numbers, key=lambda one: one != defect.number) if seen else []
+    for option, value in others.items():
+        if value:
+            advice = "A planted defect brings what it needs to show: leave this option out."
+            raise errors.bad(option, str(value), limit="not beside --inject", advice=advice)
+    found = injection.shown(name, loaded, date, days, seed)
+    lines = injection.told(name, found, loaded)
     if as_json:
-        told = {"invariants": numbers, "text": seen.text, "at_s": seen.at_s} if seen else None
-        output.print_json("aliquot-injection", {"fault": name, "violation": told})
+        output.print_json("aliquot-injection", injection.payload(name, found))
     else:
-        output.say(f"Planted: {defect.what}.")
-    if not seen:
-        needs = f"; it needs {defect.needs}" if defect.needs else ""
-        output.note(f"In {days} days of this set-up the defect does not show{needs}.")
-        return
-    raise errors.Finding(*([] if as_json else [f"{' and '.join(numbers)}: {seen.text}"]))
+        output.say(*lines)
+    raise errors.Finding()
 
 
 def show(outcome: Outcome) -> None:
