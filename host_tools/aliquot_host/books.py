@@ -167,9 +167,7 @@ class Books:
         self.dead = False  # memory has run out since, and it still has power
         # True time with power; and by how much it was ahead of the journal's at a motor's start.
         self.powered_s = 0
-        # When a motor last started: true powered second less the journal's, and the journal's.
-        self.lead_s = self.lead_at_s = 0
-        self.ppm = 0  # how much faster than true time the board's seconds may pass
+        self.lead_s = 0
         self.kinds: dict[str, Callable[[Record, list[int]], None]] = {
             name[3:]: getattr(self, name) for name in dir(self) if name.startswith("on_")
         }
@@ -181,10 +179,9 @@ class Books:
         self.texts[digest] = canonical
 
     def by_now_s(self) -> int:
-        """The least that true powered time can be at the last record: the journal's falls behind
-        at starts, and runs ahead only with the board's oscillator."""
-        ahead_s = -(-(self.now_s - self.lead_at_s) * self.ppm // 1_000_000)
-        return max(self.powered_s, self.lead_s + self.now_s - ahead_s)
+        """The least that true powered time can be at the last record: the journal's only falls
+        behind."""
+        return max(self.powered_s, self.lead_s + self.now_s)
 
     def add(self, one: Record, old: bool = False) -> None:
         """Take the next record; `old`: it is from before the start that is under way."""

@@ -89,7 +89,6 @@ class Checks(Books):
     def __init__(self, violate: Violate, ppm: int = 0, stated: int | None = None) -> None:
         super().__init__(violate)
         self.stated = stated
-        self.ppm = ppm
         self.day_s = DAY_S - (DAY_S * ppm // 1_000_000 + 2 if ppm else 0)
         self.slow_s = 2 if ppm else 0
         self.booting = True
@@ -415,7 +414,7 @@ class Checks(Books):
     def starts(self, ch: int, counts: int, most_s: int, powered_s: int, law: str = "S10") -> None:
         """A motor is told to run, at a true powered second; law: what a wrong count breaks."""
         self.powered_s = powered_s
-        self.lead_s, self.lead_at_s = powered_s - self.now_s, self.now_s
+        self.lead_s = powered_s - self.now_s
         run = self.run
         if not 0 <= ch < len(self.channels) or not self.calendar:
             self.violate("S8", f"motor {ch} turns before a set-up was adopted")
