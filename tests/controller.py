@@ -24,6 +24,7 @@ from aliquot_host.checks import Checks
 from aliquot_host.journal_lines import Record
 from aliquot_host.memory_files import MemoryFiles
 from aliquot_host.setup_file import dump_json
+from aliquot_host.trouble import portrait
 from set_ups import canonical
 
 DAY = 86400
@@ -147,21 +148,6 @@ class Eyes(Checks):
     @property
     def runs(self) -> int:
         return self.count["I"] + self.count["J"]
-
-
-def portrait(state: State) -> dict[str, Any]:
-    """All that a state is, whatever its snapshot may leave out."""
-
-    def own(thing: Any) -> dict[str, Any]:
-        names = {n for n in dir(thing) if not n.startswith("_")}
-        return {n: v for n in names if not callable(v := getattr(thing, n))}
-
-    whole = own(state)
-    whole["channels"] = [own(c) for c in state.channels]
-    for c in whole["channels"]:
-        ring = c.pop("ring")
-        c["window"] = list(ring.data), ring.total_ul, ring.since_s
-    return whole
 
 
 class Rig:
