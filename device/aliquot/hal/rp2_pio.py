@@ -42,6 +42,12 @@ class Pio(Motor):
         self.machine = machine
         machine.active(1)
 
+    def _freeze(self) -> None:
+        """Stop at once, with the pin low. The registers stay; a restart drops what is delayed."""
+        assert self.machine is not None
+        self.machine.active(0)
+        self.machine.restart()
+
     def _read(self, from_register: int) -> int:
         assert self.machine is not None
         self.machine.exec(from_register)

@@ -103,7 +103,7 @@ class Steps(Pio):
         if (self.ticks_ms() - self.burst_ms) & TICKS < self.over_ms:
             return False
         # By its time the burst is over; it counts only if the registers say so too.
-        self.machine.active(0)
+        self._freeze()
         given = self._given()
         if given != self.sent:
             self._miscount(given)
@@ -123,5 +123,5 @@ class Steps(Pio):
 
     def _halt(self) -> "tuple[int, bool]":
         assert self.machine is not None
-        self.machine.active(0)
+        self._freeze()
         return self._given(), True

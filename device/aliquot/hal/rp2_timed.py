@@ -96,7 +96,7 @@ class Timed(Pio):
         if (self.ticks_ms() - self.last_ms) & TICKS < WORD_MS + 2:
             return False
         # By its time the last word is over; it counts only if the registers say so too.
-        self.machine.active(0)
+        self._freeze()
         given, _ = self._given()
         if given != self.sent:
             self._miscount(given)
@@ -120,5 +120,5 @@ class Timed(Pio):
 
     def _halt(self) -> "tuple[int, bool]":
         assert self.machine is not None
-        self.machine.active(0)
+        self._freeze()
         return self._given()

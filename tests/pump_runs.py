@@ -1,0 +1,73 @@
+"""Runs of the pump drivers on a chip that is not there: what a test or a benchmark asks for."""
+
+import chip
+import chip_esp32
+import chip_rp2
+from chip import Chip
+
+chip.install()
+
+from aliquot.hal import bounds, motor, pump  # noqa: E402 - the drivers import the stand-ins
+
+ESP32 = [name for name, (port, *_) in bounds.CHIPS.items() if port == "esp32"]
+RP2 = [name for name, (port, *_) in bounds.CHIPS.items() if port == "rp2"]
+STEP, DIRECTION, ENABLE, SPEED = 4, 5, 6, 7
+FOREVER_US = 10_000_000
+
+
+def fresh(name, machine=None):
+    """A chip just switched on; nothing of an earlier test is left in the hardware."""
+    motor.Motor.busy = None
+    rmt = chip_esp32.RMT
+    rmt.in_use, rmt.fails, rmt.deinit_fails = 0, None, None
+    chip_esp32.PCNT.in_use = 0
+    chip_esp32.PCNT.ear = staticmethod(lambda count: count)
+    chip_rp2.kind = machine or chip_rp2.Timed
+    return Chip(name)
+
+
+def driver(at, kind="stepper", speed=None, microsteps=16, reverse=0, **output):
+    """The driver of one output of the chip `at`, wired as `output` says."""
+    wired = {"output": 1, "step": STEP, "direction": DIRECTION} | output
+    board = {"chip": at.name, "outputs": [wired]}
+    speed = speed or (1000 if kind == "timed" else 500)
+    settings = {"output": 1, "kind": kind, "speed_cps": speed, "microsteps": microsteps}
+    return pump(board, settings | {"reverse": reverse}, at.ticks_ms)
+
+
+def begin(motor, counts, reverse=False):
+    motor.start(counts, motor.longest_ms(counts), reverse)
+
+
+def tend(at, motor, pause_us, until_us=None):
+    """Poll until the run is over, or until the time has come; whether it is over.
+
+    `pause_us()` is the time between two polls.
+    """
+    while motor.poll():
+        pause = pause_us()
+        if until_us is not None and at.us + pause >= until_us:
+            at.us = max(at.us, until_us)
+            return False
+        at.us += pause
+    return True
+
+
+def at_rest(at, pin=STEP):
+    """Whether the pin is driven low and nobody holds the hardware."""
+    free = not chip_esp32.RMT.in_use and not chip_esp32.PCNT.in_use and motor.Motor.busy is None
+    return free and at.levels.get(pin, 1) == 0
+
+
+def gaps(random):
+    """Pauses between polls as a busy board makes them: mostly short, some long, flash stalls."""
+
+    def pause():
+        what = random.random()
+        if what < 0.5:
+            return 10_000
+        if what < 0.6:
+            return 80_000
+        return int(random.random() * (200_000 if what > 0.9 else 20_000))
+
+    return pause
