@@ -28,6 +28,8 @@ class Chip:
         # Senders that drive a pin themselves: pin -> (who, list of what it sent).
         self.sent = {}
         self.pwm = {}
+        # Pins with a pull-up of the chip's own.
+        self.pulled = set()
         # What a call to the hardware takes.
         self.call_us = 60
 
@@ -94,6 +96,8 @@ class Pin:
         if mode == Pin.OUT:
             assert value is not None, "an output without a level"
             Chip.on.drive(self.number, value)
+        if pull == 0:
+            Chip.on.pulled.discard(self.number)
 
     def value(self, level=None):
         if level is None:

@@ -112,7 +112,7 @@ class RMT:
             assert data is True
         if not duration:
             raise ValueError("No pulses")
-        assert 0 < min(duration), "a duration of nothing ends the burst"
+        assert min(duration) > 0, "a duration of nothing ends the burst"
         assert max(duration) <= RMT.PULSE_MAX, "15 bits"
         assert (len(duration) + 1) // 2 <= self.symbols - 1, "the memory would be refilled"
         self.chip.us += self.chip.call_us
@@ -179,6 +179,7 @@ class PCNT:
         # Shorter pulses than the filter are not counted; ours are ten microseconds.
         assert filter < 10 * 80
         PCNT.in_use += 1
+        Chip.on.pulled.add(pin.number)
         self.chip = Chip.on
         self.pin = pin.number
         self.from_burst = self.from_edge = 0

@@ -9,8 +9,9 @@ import types
 from collections import deque
 from dataclasses import replace
 
-from chip import Chip
 from pioemu import ShiftRegister, State, emulate
+
+from chip import Chip
 
 ALL = 0xFFFFFFFF
 DEPTH = 4
@@ -144,6 +145,11 @@ class Word:
 class Timed:
     """rp2.StateMachine, worked out word by word."""
 
+    # What a call of put takes.
+    put_us = 5
+    # Raised by the next put: what goes wrong on a real board.
+    fails = None
+
     def __init__(self, id, program, *, freq, sideset_base):
         assert 0 <= id <= 7
         assert freq == 1000000
@@ -185,11 +191,14 @@ class Timed:
         self.word = None
 
     def put(self, word):
+        if Timed.fails is not None:
+            problem, Timed.fails = Timed.fails, None
+            raise problem
         assert 0 <= word <= ALL
         self._advance()
         assert len(self.queue) < DEPTH, "the call would wait"
         self.queue.append((self.chip.us, word))
-        self.chip.us += 5
+        self.chip.us += Timed.put_us
 
     def tx_fifo(self):
         self._advance()
@@ -241,7 +250,8 @@ class Emulated:
             self.trace.level(self.base + before.clock, after.pin_values & 1)
             self.state = after
             if after.program_counter == 0 and not after.transmit_fifo:
-                return self._advance()
+                self._advance()
+                return
 
     def _cycles(self, ahead):
         return emulate(
@@ -271,9 +281,7 @@ class Emulated:
     def put(self, word):
         self._advance()
         assert len(self.state.transmit_fifo) < DEPTH, "the call would wait"
-        self.state = replace(
-            self.state, transmit_fifo=deque([*self.state.transmit_fifo, word])
-        )
+        self.state = replace(self.state, transmit_fifo=deque([*self.state.transmit_fifo, word]))
         self.chip.us += 5
 
     def tx_fifo(self):
@@ -283,9 +291,10 @@ class Emulated:
     def exec(self, code):
         assert not self.runs
         for _, after in emulate(
-            [code], stop_when=lambda _, state: state.clock > 0, initial_state=replace(
-                self.state, clock=0, program_counter=0
-            ), side_set_count=1,
+            [code],
+            stop_when=lambda _, state: state.clock > 0,
+            initial_state=replace(self.state, clock=0, program_counter=0),
+            side_set_count=1,
         ):
             self.state = replace(after, clock=self.state.clock, program_counter=0)
         if self.state.receive_fifo:

@@ -23,6 +23,7 @@ def fresh(name, machine=None):
     chip_esp32.PCNT.in_use = 0
     chip_esp32.PCNT.ear = staticmethod(lambda count: count)
     chip_rp2.kind = machine or chip_rp2.Timed
+    chip_rp2.Timed.fails = None
     return Chip(name)
 
 
@@ -33,6 +34,14 @@ def driver(at, kind="stepper", speed=None, microsteps=16, reverse=0, **output):
     speed = speed or (1000 if kind == "timed" else 500)
     settings = {"output": 1, "kind": kind, "speed_cps": speed, "microsteps": microsteps}
     return pump(board, settings | {"reverse": reverse}, at.ticks_ms)
+
+
+def fail(at, problem):
+    """Let the next call that moves something raise."""
+    if at.name in RP2:
+        chip_rp2.Timed.fails = problem
+    else:
+        chip_esp32.RMT.fails = problem
 
 
 def begin(motor, counts, reverse=False):
@@ -56,7 +65,7 @@ def tend(at, motor, pause_us, until_us=None):
 def at_rest(at, pin=STEP):
     """Whether the pin is driven low and nobody holds the hardware."""
     free = not chip_esp32.RMT.in_use and not chip_esp32.PCNT.in_use and motor.Motor.busy is None
-    return free and at.levels.get(pin, 1) == 0
+    return free and at.levels.get(pin, 1) == 0 and pin not in at.pulled
 
 
 def gaps(random):

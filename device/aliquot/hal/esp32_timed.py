@@ -40,7 +40,7 @@ class Timed(Rmt):
 
     def _open(self) -> None:
         super()._open()
-        self.speed.open()
+        self.speed.on()
 
     def _feed(self) -> None:
         assert self.rmt is not None
@@ -74,7 +74,7 @@ class Timed(Rmt):
 
     def _close(self) -> None:
         try:
-            self.speed.close()
+            self.speed.off()
         finally:
             super()._close()
 

@@ -55,25 +55,31 @@ def longest(ramp: "list[int]", step_us: int, steps_most: int) -> int:
     cannot reach the speed."""
     if not ramp:
         return max(1, min(steps_most, BURST_MS * 1000 // step_us))
-    spare = BURST_MS * 1000 - 2 * sum(ramp)
-    steps = min(steps_most, 2 * len(ramp) + max(0, spare) // step_us)
-    return steps if spare >= step_us and steps > 2 * len(ramp) else 0
+    spare = BURST_MS * 1000 - ramp[0] - 2 * sum(ramp)
+    steps = min(steps_most, 1 + 2 * len(ramp) + max(0, spare) // step_us)
+    return steps if steps > 1 + 2 * len(ramp) else 0
 
 
 def burst_us(ramp: "list[int]", step_us: int, steps: int) -> int:
-    """Return how long a burst of `steps` takes."""
-    slow = min(len(ramp), steps // 2)
-    total = 2 * sum(ramp[:slow])
-    if steps > 2 * slow:
-        total += ramp[slow] if slow < len(ramp) else step_us * (steps - 2 * slow)
+    """Return how long a burst of `steps` takes, the time after its last step included."""
+    if not steps:
+        return 0
+    between = steps - 1
+    slow = min(len(ramp), between // 2)
+    total = (ramp[0] if ramp else step_us) + 2 * sum(ramp[:slow])
+    if between > 2 * slow:
+        total += ramp[slow] if slow < len(ramp) else step_us * (between - 2 * slow)
     return total
 
 
 def pulses(ramp: "list[int]", step_us: int, steps: int) -> "list[int]":
-    """Return a burst as high, low, high, low ...: two times a step."""
+    """Return a burst as high, low, high, low ...: two times a step.
+
+    The times between steps go down and up again; after the last step comes that of the start.
+    """
     found = [HIGH_US] * (2 * steps)
     for k in range(steps):
-        at = min(k, steps - 1 - k)
+        at = max(0, min(k, steps - 2 - k))
         found[2 * k + 1] = (ramp[at] if at < len(ramp) else step_us) - HIGH_US
     return found
 

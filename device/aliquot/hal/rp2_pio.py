@@ -33,7 +33,7 @@ class Pio(Motor):
 
     machine: "rp2.StateMachine | None" = None
     # Counts of the words handed over in this burst, in order.
-    words: "list[int]"
+    words: "list[int]" = []  # noqa: RUF012 - a run has its own, see _take
 
     def _take(self, program: "Any") -> None:
         self.words = []

@@ -46,17 +46,18 @@ class Timed(Pio):
         super().__init__(board, settings, ticks_ms)
         check(settings)
         self.speed = Speed(self.output)
-        # Words of the soft start that are still listed; when a word was last seen to wait.
+        # Words of the soft start that are still listed; when the queue was first seen empty.
         self.soft = self.last_ms = 0
+        self.waits = False
 
     def needs_ms(self, counts: int) -> int:
         """See Motor."""
-        return self._needs(1, counts + counts // WORD_MS)
+        return self._needs(2, counts + counts // WORD_MS + WORD_MS)
 
     def _open(self) -> None:
         self.soft = 0
         self._take(_hold)
-        self.speed.open()
+        self.speed.on()
 
     def _feed(self) -> None:
         """Fill the queue. The words stay listed until all of them have been used."""
@@ -68,11 +69,11 @@ class Timed(Pio):
         while self.left and self.machine.tx_fifo() < FIFO_WORDS:
             counts = min(self.left, WORD_MS)
             self._put(counts, counts * 1000, 0)
-        self.last_ms = self.ticks_ms()
+        self.waits = True
 
     def _close(self) -> None:
         try:
-            self.speed.close()
+            self.speed.off()
         finally:
             super()._close()
 
@@ -91,8 +92,10 @@ class Timed(Pio):
         if self.left:
             return True
         if self.machine.tx_fifo():
-            self.last_ms = self.ticks_ms()
             return False
+        if self.waits:
+            self.waits = False
+            self.last_ms = self.ticks_ms()
         if (self.ticks_ms() - self.last_ms) & TICKS < WORD_MS + 2:
             return False
         # By its time the last word is over; it counts only if the registers say so too.
@@ -106,8 +109,7 @@ class Timed(Pio):
     def _given(self) -> "tuple[int, bool]":
         """(counts of what is listed that have been given, exact); the machine must be stopped.
 
-        A millisecond that has begun counts in full. So does the word of a soft start, of which
-        the registers do not say whether it is on or off.
+        A millisecond that has begun counts in full. So does a word of the soft start.
         """
         taken = self._taken()
         if not taken:

@@ -36,12 +36,12 @@ class Speed:
         if output.get("pwm") is not None:
             self.pin = Pin(output["pwm"], Pin.OUT, value=0)
 
-    def open(self) -> None:
+    def on(self) -> None:
         """Set the speed, before the switch goes on."""
         if self.pin is not None:
             self.pwm = PWM(self.pin, freq=PWM_HZ, duty_u16=65535 * self.duty // 100)
 
-    def close(self) -> None:
+    def off(self) -> None:
         """Back to rest."""
         pwm, self.pwm = self.pwm, None
         if pwm is not None:
