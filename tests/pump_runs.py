@@ -1,5 +1,7 @@
 """Runs of the pump drivers on a chip that is not there: what a test or a benchmark asks for."""
 
+import random
+
 import chip
 import chip_esp32
 import chip_rp2
@@ -80,3 +82,59 @@ def gaps(random):
         return int(random.random() * (200_000 if what > 0.9 else 20_000))
 
     return pause
+
+
+# What a stopped run may say beyond what it gave, in counts: a timed motor is stopped amid a
+# millisecond, and the pulses of its soft start count in full, 12 ms of which 6 are on.
+OVER = {"stepper": 0, "timed": 3}
+SOFT_MS, SOFT_OFF_MS = 12, 6
+
+
+def beyond(kind, at, asked, said, whole):
+    """Counts lost (given, but not said) and gained (said, but not given, beyond the bound)."""
+    if kind == "stepper":
+        given = at.given(STEP)
+        return max(0, given - said), max(0, said - given)
+    on_us = at.high_us(STEP)
+    off = SOFT_OFF_MS if asked >= SOFT_MS else 0
+    lost = max(0, -(-on_us // 1000) - said)
+    if whole:
+        return lost, max(0, said - off - on_us // 1000)
+    if said <= SOFT_MS + OVER[kind]:
+        return lost, max(0, said - asked)
+    return lost, max(0, said - off - on_us // 1000 - OVER[kind] - 1)
+
+
+def many(runs, seed):
+    """Make `runs` runs of all drivers, half of them stopped somewhere: (lost, gained, stopped).
+
+    Pauses between polls are those of a busy board.
+    """
+    draw = random.Random(seed)
+    lost = gained = stopped = 0
+    made = 0
+    while made < runs:
+        name = draw.choice(ESP32 + RP2)
+        kind = draw.choice(["stepper", "timed"])
+        at = fresh(name)
+        microsteps = draw.choice([1, 8, 16, 64])
+        speed = draw.randrange(40, bounds.top_cps(name, microsteps) + 1)
+        motor = driver(at, kind, None if kind == "timed" else speed, microsteps)
+        pause = gaps(draw)
+        for _ in range(min(500, runs - made)):
+            made += 1
+            counts = 1 + int(motor.speed_cps * draw.random() ** 4)
+            begin(motor, counts)
+            stop = draw.random() < 0.5
+            until = at.us + int(draw.random() * 900 * motor.needs_ms(counts)) if stop else None
+            whole = tend(at, motor, pause, until)
+            stopped += not whole
+            said, sure = motor.stop()
+            assert not whole or (sure and said == counts)
+            less, more = beyond(kind, at, counts, said, whole)
+            lost += less
+            gained += more
+            assert at_rest(at)
+            at.sent[STEP].clear()
+            at.log.clear()
+    return lost, gained, stopped
