@@ -2,6 +2,7 @@
 
 import itertools
 import math
+import re
 
 import pytest
 from hypothesis import given
@@ -105,3 +106,22 @@ def test_a_long_run_keeps_up_two_fifths_of_the_speed_at_least(name, microsteps):
             mean = ramps.mean_cps(name, speed, microsteps)
             assert 2 * speed <= 5 * mean + 5
             assert mean <= speed
+
+
+def test_the_document_states_the_bounds_of_each_chip(root):
+    """The table of DEVELOPERS.md, "How a motor is moved"."""
+    text = (root / "DEVELOPERS.md").read_text("utf-8")
+    rows = [line.split("|")[1:4] for line in text.splitlines() if "counts/s |" in line]
+    stated = {}
+    for chips, steps, speed in rows:
+        for chip in chips.split(","):
+            name = chip.strip().lower().replace("-", "")
+            stated[name] = (steps.split()[0], *map(int, re.findall(r"\d+", speed)))
+    assert stated == {
+        name: (
+            str(symbols - 1) if symbols else str(2 * bounds.STAIRS - 1),
+            bounds.top_cps(name, 16),
+            bounds.top_cps(name, 4),
+        )
+        for name, (_, symbols, _, _) in bounds.CHIPS.items()
+    }

@@ -23,7 +23,7 @@ class Rmt(Motor):
 
     rmt: "esp32.RMT | None" = None
 
-    def _open(self) -> None:
+    def grab(self) -> None:
         # A WS2812 light would ask for pulse memory in the middle of a run: it is sent by hand.
         esp32.RMT.bitstream_rmt(False)
         self.rmt = esp32.RMT(
@@ -33,16 +33,16 @@ class Rmt(Motor):
             num_symbols=self.symbols,
         )
 
-    def _idle(self) -> bool:
+    def idle(self) -> bool:
         assert self.rmt is not None
         return self.rmt.wait_done(timeout=0)
 
-    def _wait(self) -> bool:
+    def wait(self) -> bool:
         """Let the burst under way end; whether it did."""
         assert self.rmt is not None
         return self.rmt.wait_done(timeout=DONE_MS)
 
-    def _close(self) -> None:
+    def release(self) -> None:
         rmt, self.rmt = self.rmt, None
         try:
             if rmt is not None:

@@ -49,14 +49,14 @@ class Steps(Rmt):
     def needs_ms(self, counts: int) -> int:
         """See Motor."""
         if self.pace_ms:
-            return self._needs(counts, counts * self.pace_ms)
+            return self.worst_ms(counts, counts * self.pace_ms)
         whole, rest = divmod(counts, self.most)
         one_us = ramps.burst_us(self.ramp, self.step_us, self.most)
         total_us = whole * one_us + ramps.burst_us(self.ramp, self.step_us, rest)
-        return self._needs(whole + 1, total_us // 1000 + 1)
+        return self.worst_ms(whole + 1, total_us // 1000 + 1)
 
-    def _open(self) -> None:
-        super()._open()
+    def grab(self) -> None:
+        super().grab()
         if self.count_pin is not None:
             # After the sender: the pin stays its output, and becomes an input as well.
             counter = esp32.PCNT(
@@ -66,43 +66,43 @@ class Steps(Rmt):
             counter.value(0)
             counter.start()
 
-    def _feed(self) -> None:
+    def feed(self) -> None:
         assert self.rmt is not None
         steps = min(self.left, self.most)
         if len(self.pulses) != 2 * steps:
             self.pulses = []
             self.pulses = ramps.pulses(self.ramp, self.step_us, steps)
-        self._took(steps)
+        self.took(steps)
         self.rmt.write_pulses(self.pulses)
         self.next_ms = (self.ticks_ms() + self.pace_ms) & TICKS
 
-    def _over(self) -> bool:
-        if not self._idle():
+    def over(self) -> bool:
+        if not self.idle():
             return False
         if self.counter is not None:
             counted = self.counter.value(0)
             if counted != self.sent:
-                self._miscount(counted)
-        self._gave(self.sent)
+                self.miscount(counted)
+        self.gave(self.sent)
         return True
 
-    def _halt(self) -> "tuple[int, bool]":
+    def halt(self) -> "tuple[int, bool]":
         assert self.rmt is not None
         if self.counter is None:
-            return self.sent, self._wait()
+            return self.sent, self.wait()
         if self.abort:
             self.rmt.active(False)
             counted = self.counter.value()
             return counted, counted <= self.sent
-        self._wait()
+        self.wait()
         counted = self.counter.value()
         return max(self.sent, counted), counted == self.sent
 
-    def _close(self) -> None:
+    def release(self) -> None:
         counter, self.counter = self.counter, None
         try:
             if counter is not None:
                 counter.stop()
                 counter.deinit()
         finally:
-            super()._close()
+            super().release()

@@ -36,47 +36,47 @@ class Timed(Rmt):
 
     def needs_ms(self, counts: int) -> int:
         """See Motor."""
-        return self._needs(counts // BURST_MS + 1, counts)
+        return self.worst_ms(counts // BURST_MS + 1, counts)
 
-    def _open(self) -> None:
-        super()._open()
+    def grab(self) -> None:
+        super().grab()
         self.speed.on()
 
-    def _feed(self) -> None:
+    def feed(self) -> None:
         assert self.rmt is not None
         first = self.given + self.sent == 0
         counts = min(self.left, BURST_MS)
         times, levels = burst(counts, first)
         before = self.sent
-        self._took(counts)
+        self.took(counts)
         # Blocks until the burst under way is over.
         self.rmt.write_pulses(times, levels)
-        self._gave(before)
+        self.gave(before)
         self.burst_ms = self.ticks_ms()
 
-    def _over(self) -> bool:
-        if self._idle():
-            self._gave(self.sent)
+    def over(self) -> bool:
+        if self.idle():
+            self.gave(self.sent)
             return True
         on_ms = (self.ticks_ms() - self.burst_ms) & TICKS
         return bool(self.left) and self.sent - on_ms <= HAND_OVER_MS
 
-    def _halt(self) -> "tuple[int, bool]":
+    def halt(self) -> "tuple[int, bool]":
         assert self.rmt is not None
         if not self.abort:
-            return self.sent, self._wait()
-        if self._idle():
+            return self.sent, self.wait()
+        if self.idle():
             return self.sent, True
         self.rmt.active(False)
         # Both times were read after what they are for, and in whole milliseconds: never too few.
         on_ms = ((self.ticks_ms() - self.burst_ms) & TICKS) + 2
         return min(self.sent, on_ms), False
 
-    def _close(self) -> None:
+    def release(self) -> None:
         try:
             self.speed.off()
         finally:
-            super()._close()
+            super().release()
 
 
 def burst(counts: int, first: bool) -> "tuple[list[int], list[bool]]":

@@ -79,7 +79,7 @@ class Motor:
         try:
             if self.direction is not None:
                 self.direction.value(1 - self.forward if reverse else self.forward)
-            self._open()
+            self.grab()
             if self.enable is not None:
                 self.enable.value(1 - self.enable_off)
             woken = True
@@ -120,27 +120,27 @@ class Motor:
         if (now_ms - self.began_ms) & TICKS > self.limit_ms:
             self.stop()
             raise Fault(OVERTIME, "overtime: more than %d ms" % self.limit_ms)
-        if self.sent and not self._over():
+        if self.sent and not self.over():
             return True
         if self.left == 0:
             self._end(0, True)
             return False
         # A difference beyond half the range is one that has not come yet.
         if (now_ms - self.next_ms) & TICKS <= TICKS // 2:
-            self._feed()
+            self.feed()
         return True
 
-    def _took(self, counts: int) -> None:
+    def took(self, counts: int) -> None:
         """Hold `counts` as being sent."""
         self.left -= counts
         self.sent += counts
 
-    def _gave(self, counts: int) -> None:
+    def gave(self, counts: int) -> None:
         """`counts` of what was being sent have been given."""
         self.sent -= counts
         self.given += counts
 
-    def _miscount(self, counted: int) -> None:
+    def miscount(self, counted: int) -> None:
         """End the run: other pulses were counted than sent. The larger number counts."""
         sent = self.sent
         self._end(max(sent, counted), False)
@@ -155,7 +155,7 @@ class Motor:
             part, exact = self.sent, not self.sent
             try:
                 if self.sent:
-                    part, exact = self._halt()
+                    part, exact = self.halt()
             finally:
                 self._end(part, exact)
         return self.given, self.exact
@@ -174,7 +174,7 @@ class Motor:
                 self.enable.value(self.enable_off)
         finally:
             try:
-                self._close()
+                self.release()
             finally:
                 self.step.init(Pin.OUT, value=0)
                 if self.direction is not None:
@@ -186,7 +186,7 @@ class Motor:
         """The driver's own ceiling: twice what a run needs, so that late polls are no fault."""
         return 2 * self.needs_ms(counts) + 2000
 
-    def _needs(self, bursts: int, total_ms: int) -> int:
+    def worst_ms(self, bursts: int, total_ms: int) -> int:
         return WAKE_MS + total_ms + (bursts + 2) * POLL_MS
 
     # What a driver adds: ----------------------------------------------------------------
@@ -195,22 +195,22 @@ class Motor:
         """How long a run of `counts` takes when it is polled every POLL_MS."""
         raise NotImplementedError
 
-    def _open(self) -> None:
+    def grab(self) -> None:
         """Take the hardware; nothing moves yet."""
         raise NotImplementedError
 
-    def _feed(self) -> None:
+    def feed(self) -> None:
         """Send the next burst, not longer than BURST_MS."""
         raise NotImplementedError
 
-    def _over(self) -> bool:
+    def over(self) -> bool:
         """Whether the burst under way is over, or the next one may follow it without a gap."""
         raise NotImplementedError
 
-    def _halt(self) -> "tuple[int, bool]":
+    def halt(self) -> "tuple[int, bool]":
         """Stop the pulses; return how many counts of `sent` were given, and if that is exact."""
         raise NotImplementedError
 
-    def _close(self) -> None:
+    def release(self) -> None:
         """Give the hardware back, whatever state it is in."""
         raise NotImplementedError

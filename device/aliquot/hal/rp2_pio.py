@@ -33,16 +33,16 @@ class Pio(Motor):
 
     machine: "rp2.StateMachine | None" = None
     # Counts of the words handed over in this burst, in order.
-    words: "list[int]" = []  # noqa: RUF012 - a run has its own, see _take
+    words: "list[int]" = []  # noqa: RUF012 - a run has its own, see load
 
-    def _take(self, program: "Any") -> None:
+    def load(self, program: "Any") -> None:
         self.words = []
         machine = rp2.StateMachine(MACHINE, program, freq=FREQ_HZ, sideset_base=self.step)
         machine.exec(X_ALL_ONES)
         self.machine = machine
         machine.active(1)
 
-    def _freeze(self) -> None:
+    def freeze(self) -> None:
         """Stop at once, with the pin low. The registers stay; a restart drops what is delayed."""
         assert self.machine is not None
         self.machine.active(0)
@@ -54,12 +54,12 @@ class Pio(Motor):
         self.machine.exec(PUSH)
         return self.machine.get()
 
-    def _taken(self) -> int:
+    def taken(self) -> int:
         """How many of the words have been taken out of the queue."""
         assert self.machine is not None
         return len(self.words) - self.machine.tx_fifo()
 
-    def _rest_of_word(self) -> int:
+    def rest_of_word(self) -> int:
         """How often x of the last word taken has still to be counted down, or -1: not begun.
 
         The machine must be stopped.
@@ -70,7 +70,7 @@ class Pio(Motor):
             return -1 if osr else 0
         return x + 1
 
-    def _close(self) -> None:
+    def release(self) -> None:
         machine, self.machine = self.machine, None
         if machine is not None:
             machine.active(0)

@@ -76,20 +76,20 @@ class Steps(Pio):
     def needs_ms(self, counts: int) -> int:
         """See Motor."""
         if self.pace_ms:
-            return self._needs(counts, counts * self.pace_ms)
+            return self.worst_ms(counts, counts * self.pace_ms)
         whole, rest = divmod(counts, self.most)
         total_us = whole * ramps.total(self._way(self.most))[1]
         total_us += ramps.total(self._way(rest))[1] if rest else 0
-        return self._needs(whole + 1, total_us // 1000 + 2 * whole + 2)
+        return self.worst_ms(whole + 1, total_us // 1000 + 2 * whole + 2)
 
-    def _open(self) -> None:
-        self._take(_steps)
+    def grab(self) -> None:
+        self.load(_steps)
 
-    def _feed(self) -> None:
+    def feed(self) -> None:
         assert self.machine is not None
         way = self._way(self.left)
         steps, us = ramps.total(way)
-        self._took(steps)
+        self.took(steps)
         self.words = [n for n, _ in way]
         for n, step_us in way:
             # Never waits: the first word is taken at once, and the queue holds the others.
@@ -98,30 +98,30 @@ class Steps(Pio):
         self.over_ms = us // 1000 + 2
         self.next_ms = (self.burst_ms + self.pace_ms) & TICKS
 
-    def _over(self) -> bool:
+    def over(self) -> bool:
         assert self.machine is not None
         if (self.ticks_ms() - self.burst_ms) & TICKS < self.over_ms:
             return False
         # By its time the burst is over; it counts only if the registers say so too.
-        self._freeze()
+        self.freeze()
         given = self._given()
         if given != self.sent:
-            self._miscount(given)
-        self._gave(given)
+            self.miscount(given)
+        self.gave(given)
         self.words = []
         self.machine.active(1)
         return True
 
     def _given(self) -> int:
         """The steps of this burst that have been sent; the machine must be stopped."""
-        taken = self._taken()
+        taken = self.taken()
         if not taken:
             return 0
-        rest = self._rest_of_word()
+        rest = self.rest_of_word()
         last = self.words[taken - 1]
         return sum(self.words[: taken - 1]) + (0 if rest < 0 else last - rest)
 
-    def _halt(self) -> "tuple[int, bool]":
+    def halt(self) -> "tuple[int, bool]":
         assert self.machine is not None
-        self._freeze()
+        self.freeze()
         return self._given(), True

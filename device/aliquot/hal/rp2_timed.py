@@ -52,14 +52,14 @@ class Timed(Pio):
 
     def needs_ms(self, counts: int) -> int:
         """See Motor."""
-        return self._needs(2, counts + counts // WORD_MS + WORD_MS)
+        return self.worst_ms(2, counts + counts // WORD_MS + WORD_MS)
 
-    def _open(self) -> None:
+    def grab(self) -> None:
         self.soft = 0
-        self._take(_hold)
+        self.load(_hold)
         self.speed.on()
 
-    def _feed(self) -> None:
+    def feed(self) -> None:
         """Fill the queue. The words stay listed until all of them have been used."""
         assert self.machine is not None
         if not self.given and not self.words and self.left >= SOFT_MS:
@@ -71,23 +71,23 @@ class Timed(Pio):
             self._put(counts, counts * 1000, 0)
         self.waits = True
 
-    def _close(self) -> None:
+    def release(self) -> None:
         try:
             self.speed.off()
         finally:
-            super()._close()
+            super().release()
 
     def _put(self, counts: int, on_us: int, off_us: int) -> None:
         assert self.machine is not None
-        self._took(counts)
+        self.took(counts)
         self.words.append(counts)
         self.machine.put((on_us - 1) | off_us << OFF_BITS)
 
-    def _over(self) -> bool:
+    def over(self) -> bool:
         assert self.machine is not None
         # Of what was taken only the last word may still be in use.
-        for _ in range(self._taken() - 1):
-            self._gave(self.words.pop(0))
+        for _ in range(self.taken() - 1):
+            self.gave(self.words.pop(0))
             self.soft -= 1
         if self.left:
             return True
@@ -99,11 +99,11 @@ class Timed(Pio):
         if (self.ticks_ms() - self.last_ms) & TICKS < WORD_MS + 2:
             return False
         # By its time the last word is over; it counts only if the registers say so too.
-        self._freeze()
+        self.freeze()
         given, _ = self._given()
         if given != self.sent:
-            self._miscount(given)
-        self._gave(given)
+            self.miscount(given)
+        self.gave(given)
         return True
 
     def _given(self) -> "tuple[int, bool]":
@@ -111,16 +111,16 @@ class Timed(Pio):
 
         A millisecond that has begun counts in full. So does a word of the soft start.
         """
-        taken = self._taken()
+        taken = self.taken()
         if not taken:
             return 0, True
         before, last = sum(self.words[: taken - 1]), self.words[taken - 1]
         if self.soft > taken - 1:
             return before + last, False
-        rest_us = self._rest_of_word()
+        rest_us = self.rest_of_word()
         return before + (0 if rest_us < 0 else last - rest_us // 1000), True
 
-    def _halt(self) -> "tuple[int, bool]":
+    def halt(self) -> "tuple[int, bool]":
         assert self.machine is not None
-        self._freeze()
+        self.freeze()
         return self._given()
