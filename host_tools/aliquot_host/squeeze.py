@@ -175,7 +175,10 @@ def _drop_unused_imports(tree: ast.Module, known: Constants, values: dict[str, i
 
 
 def _private(tree: ast.Module) -> dict[str, str]:
-    """Short names for the module's private functions, methods and variables."""
+    """Short names for the module's private functions, methods and variables.
+
+    What a class calls of its base must therefore have a public name.
+    """
     names: list[str] = []
     for node in tree.body:
         if isinstance(node, ast.FunctionDef | ast.ClassDef):
@@ -183,7 +186,9 @@ def _private(tree: ast.Module) -> dict[str, str]:
         elif isinstance(node, ast.Assign):
             names += [t.id for t in node.targets if isinstance(t, ast.Name)]
     for node in ast.walk(tree):
-        if isinstance(node, ast.ClassDef):
+        # Not in a class with a base, which may lie in another module: there the same short names
+        # stand for other methods.
+        if isinstance(node, ast.ClassDef) and not node.bases:
             names += [inner.name for inner in node.body if isinstance(inner, ast.FunctionDef)]
     private = [n for n in names if n.startswith("_") and not n.startswith("__")]
     return {name: "_" + short for name, short in zip(private, SHORT, strict=False)}

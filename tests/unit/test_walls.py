@@ -43,11 +43,16 @@ ON_DEMAND = {
 }
 # Pure, and present on CPython and MicroPython.
 PURE = {"array", "binascii", "hashlib", "json", "micropython", "sys"}
+HARDWARE = {"machine", "esp", "esp32", "rp2"}
 MAY_IMPORT = {
     "core": PURE | {"aliquot.core"},
     "store": PURE | {"aliquot.core", "aliquot.store", "errno", "os", "sys"},
+    "hal": PURE | HARDWARE | {"aliquot.core", "aliquot.hal", "asyncio", "time"},
 }
-HARDWARE = {"machine", "esp", "esp32", "rp2"}
+# A module of hal is for the port that its name begins with; the others run on both, and those
+# that the desk reads as well touch no hardware at all.
+PORTS = {"esp32": {"esp", "esp32"}, "rp2": {"rp2"}}
+DESK_READS = {"__init__", "bounds", "ramps"}
 FILE_MODULES = {"io", "os", "pathlib", "shutil", "uos", "vfs"}
 DESK_ONLY = {"abc", "aliquot_host", "dataclasses", "enum", "math", "typing"}
 # boot.py puts the pins to rest before, and even without, the package: it is a world of its own.
@@ -129,7 +134,7 @@ def within(name, allowed):
 
 
 def no_floats(module):
-    if module.part not in ("core", "store"):
+    if module.part not in ("core", "store", "hal"):
         return
     for node in ast.walk(module.tree):
         if isinstance(node, ast.Constant) and isinstance(node.value, (float, complex)):
@@ -153,6 +158,19 @@ def hardware_only_in_hal(module):
     for name, line in module.imports():
         if within(name, HARDWARE):
             yield f"{line}: imports {name}"
+
+
+def one_port_a_module(module):
+    if module.part != "hal":
+        return
+    stem = module.place.stem
+    mine = {"machine"}.union(*(PORTS[p] for p in PORTS if stem.startswith(p + "_")))
+    for name, line in module.imports():
+        if within(name, HARDWARE) and (stem in DESK_READS or not within(name, mine)):
+            yield f"{line}: {stem} imports {name}"
+        other = name.startswith("aliquot.hal.") and name.split(".")[2].partition("_")[0]
+        if other in PORTS and stem != "__init__" and not stem.startswith(other + "_"):
+            yield f"{line}: {stem} imports {name}"
 
 
 def files_only_in_store(module):
@@ -264,6 +282,36 @@ WALLS = [
         "aliquot/net/x.py",
         ["import machine", "from esp32 import RMT", "def f():\n    import rp2"],
         ["import machinery", "import network"],
+    ),
+    (
+        no_floats,
+        "aliquot/hal/x.py",
+        ["a = 0.5", "a = b / c"],
+        ["a = b // c"],
+    ),
+    (
+        imports_of_a_part,
+        "aliquot/hal/x.py",
+        ["import os", "from aliquot.store import journal", "import network", "import random"],
+        ["import machine", "import time", "from aliquot.core import faults", "import asyncio"],
+    ),
+    (
+        one_port_a_module,
+        "aliquot/hal/esp32_x.py",
+        ["import rp2", "from aliquot.hal import rp2_step", "from .rp2_pio import Pio"],
+        ["import esp32", "from machine import Pin", "from aliquot.hal import esp32_rmt"],
+    ),
+    (
+        one_port_a_module,
+        "aliquot/hal/motor.py",
+        ["import rp2", "import esp32", "from aliquot.hal.esp32_rmt import Rmt"],
+        ["from machine import Pin", "from aliquot.hal import bounds"],
+    ),
+    (
+        one_port_a_module,
+        "aliquot/hal/bounds.py",
+        ["import machine", "def f():\n    from rp2 import PIO"],
+        ["from aliquot.hal import ramps"],
     ),
     (
         files_only_in_store,
