@@ -1,57 +1,85 @@
-"""Reads the boards that come with Aliquot, and says whether a set-up fits on one.
+"""The boards at hand, ours and a builder's own, and whether a set-up fits on one.
 
-A board file is JSON, format `aliquot-board`, version 1:
-name     what `board` in a set-up calls it; also the file's name.
-label    a line for people.
-chip     the port's name of the chip: esp32, esp32s3, esp32c3, rp2040, rp2350.
-outputs  in order, numbered from 1: {output, step, direction, kinds}. `step` is the pin of a step
-         input or of a timed motor's switch, `direction` the pin of the driver's
-         direction input, or null where that is wired firmly: such a pump never runs in reverse.
-rest     the level of every step pin at rest, 0 or 1; the builder's pull resistor holds it.
-notes    sentences for the builder.
-It checks outputs and kinds alone; nothing here knows what else hangs on a pin.
+`board_file` reads and checks a single file. A builder's own board is looked for where `--boards`
+points, beside the set-up, and in a folder `boards` beside it, always as NAME.json; a name of ours
+stays ours. Nothing here writes a file.
 """
 
 from __future__ import annotations
 
 import functools
-import json
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
-from aliquot_host import resources
+from aliquot_host import board_file, chips, resources
+from aliquot_host.board_file import Data
+from aliquot_host.errors import bad
 
-FORMAT = "aliquot-board"
-VERSION = 1
-Data = dict[str, Any]
+FOLDER_MOST = 64
+# What a name is made of: nothing that could lead out of a folder.
+_LETTERS = frozenset("abcdefghijklmnopqrstuvwxyz0123456789-_")
 
 
 @functools.cache
 def known() -> dict[str, Data]:
-    """Every board by name. ValueError where a file of ours is not of the format."""
-    return {name: read(file) for name, file in resources.boards().items()}
+    """Every board that comes along, by name. BadInput where a file of ours is not good."""
+    return {name: board_file.read(file) for name, file in resources.boards().items()}
 
 
-def read(file: Path) -> Data:
-    """The data of one board file; ValueError where it is not one."""
-    board: Data = json.loads(file.read_text(encoding="utf-8"))
-    if board.get("format") != FORMAT or board.get("version") != VERSION:
-        raise ValueError(f"{file.name} is not {FORMAT} version {VERSION}")
-    if [output["output"] for output in board["outputs"]] != list(
-        range(1, len(board["outputs"]) + 1)
-    ):
-        raise ValueError(f"{file.name}: the outputs are not numbered from 1 in order")
+def at(place: Path) -> dict[str, Data]:
+    """The boards of a file, or of all board files in a folder, by name; BadInput where one is not good."""
+    found: dict[str, Data] = {}
+    for file in files(place):
+        found.update(own(board_file.read(file), file))
+    return found
+
+
+def files(place: Path) -> list[Path]:
+    """The one file, or the JSON files of a folder; BadInput where there are none or too many."""
+    if not place.is_dir():
+        return [place]
+    found = sorted(file for file in place.iterdir() if file.suffix == ".json" and file.is_file())
+    if not 1 <= len(found) <= FOLDER_MOST:
+        limit = f"a folder with 1 to {FOLDER_MOST} board files"
+        advice = "Board files end in .json: name one of them, or their folder."
+        raise bad(str(place), f"{len(found)} JSON files", limit=limit, advice=advice)
+    return found
+
+
+def own(board: Data, file: Path) -> dict[str, Data]:
+    """A builder's board by its name; BadInput where it bears the name of another one of ours."""
+    name = board["name"]
+    ours = resources.boards().get(name)
+    if ours is not None and ours.resolve() != file.resolve():
+        advice = "A board of ours has that name: give the file and the board another one."
+        raise bad("name", name, limit="a name of its own", advice=advice, where=str(file))
+    return {name: board}
+
+
+def find(name: str, near: Path | None, given: Mapping[str, Data]) -> Data | None:
+    """The board that a set-up names; None where there is none.
+
+    near: the folder of the set-up, None for one that is no file. given: boards named otherwise."""
+    board = known().get(name) or given.get(name)
+    if board is None and near is not None and not set(name) - _LETTERS:
+        for file in (near / f"{name}.json", near / "boards" / f"{name}.json"):
+            # A set-up in JSON may bear that name too.
+            if file.is_file() and board_file.says_so(file):
+                return board_file.read(file)
     return board
 
 
-def problems(data: Data) -> list[tuple[str, object, str, object, str]]:
+def problems(data: Data, board: Data | None) -> list[tuple[str, object, str, object, str]]:
     """What of canonical data does not fit its board, in the form of the validator's problems."""
     name = data["board"]
     if not name:
         return []
-    board = known().get(name)
     if board is None:
-        return [("board", name, "must be", "one of " + ", ".join(known()), "")]
+        advice = (
+            "a board of your own is one file: put it beside the set-up as NAME.json, "
+            "or point to it with --boards"
+        )
+        return [("board", name, "must be", "one of " + ", ".join(known()), advice)]
     found: list[tuple[str, object, str, object, str]] = []
     outputs = board["outputs"]
     for i, channel in enumerate(data["channel"]):
@@ -67,4 +95,31 @@ def problems(data: Data) -> list[tuple[str, object, str, object, str]]:
         if pump["reverse"] and output["direction"] is None:
             advice = "this output has no direction pin: turn the motor's coil round instead"
             found.append((f"{where}.reverse", pump["reverse"], "must be", 0, advice))
+        if pump["kind"] == "stepper":
+            found += _rate(f"{where}.speed_cps", pump["speed_cps"], board)
     return found
+
+
+def _rate(
+    where: str, speed_cps: int, board: Data
+) -> list[tuple[str, object, str, object, str]]:
+    """A step rate beyond what bursts of pulses can keep up, or below the slowest pulse."""
+    chip = chips.CHIPS[board["chip"]]
+    taken = board_file.symbols_taken(board)
+    most, least = chips.rate_most_cps(chip, taken), chips.rate_least_cps(chip)
+    if most is None or least is None:
+        return []
+    if speed_cps > most:
+        advice = (
+            f"a burst of {chip.label} holds {chips.burst_most_steps(chip, taken)} steps "
+            f"({chip.sources['rmt']}) and must last {chips.GAP_MOST_MS} ms: go slower, or use "
+            "fewer microsteps and measure the pump again"
+        )
+        return [(where, speed_cps, "at most", most, advice)]
+    if speed_cps < least:
+        advice = (
+            f"one step is at most {2 * chips.PULSE_MAX} ticks of {chip.label}'s RMT, of 1 µs: "
+            "go faster, or use more microsteps and measure the pump again"
+        )
+        return [(where, speed_cps, "at least", least, advice)]
+    return []
