@@ -1,8 +1,8 @@
 """Reads a board file and says everything that is wrong with it, with the reason from the chip.
 
-The format is `aliquot-board`, version 1; `boards/README.md` describes it for builders, TABLES below
-holds its fields. `read` gives complete data: what an older or shorter file leaves out stands there
-with its default. The file is only read; nothing here knows a set-up.
+The format is `aliquot-board`, version 1; `boards/README.md` describes it for builders, TABLES
+below holds its fields. `read` gives complete data: what an older or shorter file leaves out stands
+there with its default. The file is only read; nothing here knows a set-up.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ Data = dict[str, Any]
 KINDS = ("stepper", "timed")
 INPUTS = ("float", "leak", "supply", "stop", "reset")
 PULLS = ("up", "down", "outside")
+# What a name is made of: nothing that could lead out of a folder.
+LETTERS = frozenset("abcdefghijklmnopqrstuvwxyz0123456789-_")
 # What moves a motor or could: these rest at a known level from the first line of boot.py.
 MOTOR = ("step", "enable", "direction", "speed")
 
@@ -96,9 +98,9 @@ class Line:
 
 
 def read(file: Path) -> Data:
-    """The complete data of a board file; BadInput with every problem where it is not a good one."""
+    """The complete data of a board file; BadInput with every problem where it is not good."""
     content = raw_file.read(file)
-    raw, toml = raw_file.parse(content, str(file))
+    raw, toml = raw_file.parse(content, str(file), "board")
     if toml:
         advice = "A board file is JSON: copy one of ours and change it."
         raise bad(str(file), limit="a file of JSON", advice=advice)
@@ -166,7 +168,7 @@ def lines(board: Data) -> list[Line]:
             if output[role] is not None:
                 found.append(Line(f"{at}.{role}", role, output[role], level, which))
     for i, each in enumerate(board["inputs"]):
-        # A button is let go at reset; a float switch, a leak sensor or a supply may be in any state.
+        # A button is let go at reset; a float switch, a leak sensor or a supply may be either.
         level = 1 - each["on"] if each["input"] in ("stop", "reset") else None
         found.append(Line(f"inputs[{i + 1}].pin", each["input"], each["pin"], level))
     light, clock = board["light"], board["clock"]
@@ -189,7 +191,7 @@ def symbols_taken(board: Data) -> int:
     return board["taken"] if CHIPS[board["chip"]].rmt else 0
 
 
-# --- the shape ------------------------------------------------------------------------------------
+# The shape.
 
 
 def _table(found: list[Problem], name: str, value: Any, where: str) -> Data:
@@ -231,7 +233,7 @@ def _value(found: list[Problem], kind: tuple[Any, ...], value: Any, where: str) 
     limit = _misfit(kind, value)
     if limit:
         advice = ""
-        if where == "chip" and value in WITHOUT:
+        if where == "chip" and isinstance(value, str) and value in WITHOUT:
             advice = f"The {value} will not do: {WITHOUT[value]}. Take another board."
         found.append(Problem(where, _seen(value), "", limit, advice or "Change it."))
     return value
@@ -240,29 +242,36 @@ def _value(found: list[Problem], kind: tuple[Any, ...], value: Any, where: str) 
 def _misfit(kind: tuple[Any, ...], value: Any) -> str:
     """The limit that a value breaks, as a phrase; empty where it is good."""
     what, *args = kind
-    whole = isinstance(value, int) and not isinstance(value, bool)
     if what == "int":
         low, high = args
-        if not whole or not low <= value <= high:
+        if not _within(value, low, high):
             return f"{low} to {high}" if high > low else str(low)
     elif what == "word":
-        if value not in args[0]:
+        if not isinstance(value, str) or value not in args[0]:
             return " or ".join(args[0])
     elif what in ("text", "id"):
-        allowed = "abcdefghijklmnopqrstuvwxyz0123456789-_"
-        good = isinstance(value, str) and 1 <= len(value) <= args[0] and value.isprintable()
-        if not good or (what == "id" and value.strip(allowed)):
-            letters = "small letters, digits, - and _" if what == "id" else "characters"
+        letters = "small letters, digits, - and _" if what == "id" else "characters"
+        if not _is_text(value, args[0], what == "id"):
             return f"1 to {args[0]} {letters}"
     elif what == "pin":
         null = args[0] and value is None
-        if not null and not (whole and 0 <= value < 100) and not isinstance(value, str):
+        if not null and not _is_text(value, 16, False) and not _within(value, 0, 99):
             return "the number of a pin" + (", or null" if args[0] else "")
     else:
         words = as_list(value)
-        if not words or any(word not in args[0] for word in words) or len(set(words)) < len(words):
+        if not words or any(words.count(word) > 1 or word not in args[0] for word in words):
             return "a list of " + " and ".join(args[0]) + ", one or both"
     return ""
+
+
+def _within(value: Any, low: int, high: int) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool) and low <= value <= high
+
+
+def _is_text(value: Any, most: int, plain: bool) -> bool:
+    if not isinstance(value, str) or not 1 <= len(value) <= most or not value.isprintable():
+        return False
+    return not plain or not set(value) - LETTERS
 
 
 def _seen(value: object) -> object:
@@ -286,7 +295,7 @@ def _list(found: list[Problem], kind: tuple[Any, ...], value: Any, where: str) -
     return made
 
 
-# --- what pins can do -----------------------------------------------------------------------------
+# What pins can do.
 
 
 def _outputs(found: list[Problem], board: Data) -> None:
@@ -374,7 +383,9 @@ def _at_reset(board: Data, chip: Chip, line: Line, pin: int) -> list[tuple[str, 
             f"the chip drives GPIO{pin} {('low', 'high')[1 - level]} for a moment at power-on, "
             "stronger than any resistor: the motor could step or run"
         )
-        found.append(("a pin that is quiet at power-on", reason[0].upper() + reason[1:], "glitches"))
+        found.append(
+            ("a pin that is quiet at power-on", reason[0].upper() + reason[1:], "glitches")
+        )
     return found
 
 

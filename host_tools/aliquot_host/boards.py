@@ -16,8 +16,6 @@ from aliquot_host.board_file import Data
 from aliquot_host.errors import bad
 
 FOLDER_MOST = 64
-# What a name is made of: nothing that could lead out of a folder.
-_LETTERS = frozenset("abcdefghijklmnopqrstuvwxyz0123456789-_")
 
 
 @functools.cache
@@ -27,7 +25,7 @@ def known() -> dict[str, Data]:
 
 
 def at(place: Path) -> dict[str, Data]:
-    """The boards of a file, or of all board files in a folder, by name; BadInput where one is not good."""
+    """The boards of a file or of a folder, by name; BadInput where one of them is not good."""
     found: dict[str, Data] = {}
     for file in files(place):
         found.update(own(board_file.read(file), file))
@@ -61,7 +59,7 @@ def find(name: str, near: Path | None, given: Mapping[str, Data]) -> Data | None
 
     near: the folder of the set-up, None for one that is no file. given: boards named otherwise."""
     board = known().get(name) or given.get(name)
-    if board is None and near is not None and not set(name) - _LETTERS:
+    if board is None and near is not None and not set(name) - board_file.LETTERS:
         for file in (near / f"{name}.json", near / "boards" / f"{name}.json"):
             # A set-up in JSON may bear that name too.
             if file.is_file() and board_file.says_so(file):
@@ -100,9 +98,7 @@ def problems(data: Data, board: Data | None) -> list[tuple[str, object, str, obj
     return found
 
 
-def _rate(
-    where: str, speed_cps: int, board: Data
-) -> list[tuple[str, object, str, object, str]]:
+def _rate(where: str, speed_cps: int, board: Data) -> list[tuple[str, object, str, object, str]]:
     """A step rate beyond what bursts of pulses can keep up, or below the slowest pulse."""
     chip = chips.CHIPS[board["chip"]]
     taken = board_file.symbols_taken(board)

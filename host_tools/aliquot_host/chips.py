@@ -167,7 +167,7 @@ ESP32_S3 = Chip(
         46: Strap(0, None, "high, no download is possible"),
     },
     glitches={
-        **{pin: (0,) for pin in range(1, 18)},
+        **dict.fromkeys(range(1, 18), (0,)),
         18: (0, 1),
         19: (0, 1),
         20: (0, 1),
@@ -326,3 +326,8 @@ def number(pins: Pins) -> str:
         else:
             spans += [str(pin) for pin in range(first, last + 1)]
     return ", ".join(spans)
+
+
+def kilohms(ohm: int) -> str:
+    """ "10 kilohms" or "4.7 kilohms"."""
+    return f"{ohm / 1000:g} kilohms"

@@ -32,14 +32,24 @@ SENSORS = {
     "stop": ("Stop button", "pressed"),
     "reset": ("Reset button or reed", "held 5 s or 15 s"),
 }
-# (the motors' voltage, upper resistor, lower resistor): at 10 % more than that the pin still has no
-# more than 3.3 V, and at 10 % less it is still high (0.75 of 3.3 V).
+# (the motors' voltage, upper resistor, lower resistor): at 10 % more than that the pin has no more
+# than 3.3 V, and at 10 % less it is still high (0.75 of 3.3 V).
 DIVIDERS = (("12 V", "100 k", "33 k"), ("24 V", "100 k", "13 k"))
 
 
 def ohms(value: int) -> str:
     """ "10 k" or "4.7 k"."""
     return f"{value / 1000:g} k"
+
+
+def level(value: int) -> str:
+    """ "low" or "high"."""
+    return "high" if value else "low"
+
+
+def on(value: int) -> str:
+    """ "on when low" or "on when high"."""
+    return f"on when {level(value)}"
 
 
 def draw(board: Data, pumps: int | None = None) -> bytes:
@@ -77,7 +87,7 @@ def _power(pen: Pen) -> None:
     pen.text(254, y - 16, "Supply", bold=1)
     pen.paragraph(254, y + 4, "12 V or 24 V DC, closed, approved", 140)
     pen.text(384, y - 16, "+", size=20, at="end", bold=1)
-    pen.text(384, y + 34, "0 V", size=SMALL, at="end")
+    pen.text(384, y + 37, "0 V", size=SMALL, at="end")
     pen.line((394, y - 22), (430, y - 22), style=POWER)
     pen.fuse(430, y - 22)
     pen.mark(460, y - 56, 2)
@@ -92,7 +102,9 @@ def _power(pen: Pen) -> None:
     pen.text(310, 288, "V+ to 5 V, 1 A", size=SMALL)
     pen.across(450, PLUS_X, 262, (), style=POWER)
     pen.dot(PLUS_X, 262, 6)
-    pen.across(450, ZERO_X, 292, (PLUS_X,), style={"stroke-width": "3", "stroke-dasharray": "10 4"})
+    pen.across(
+        450, ZERO_X, 292, (PLUS_X,), style={"stroke-width": "3", "stroke-dasharray": "10 4"}
+    )
     pen.dot(ZERO_X, 292, 6)
     pen.line((300, 262), (83, 262), (83, 300), style=POWER)
     pen.text(120, 254, "5 V to the board, or USB", size=SMALL)
@@ -128,7 +140,7 @@ def _motors(pen: Pen, board: Data, chip: Chip, outputs: list[Data], y: float) ->
         output = next(each for each in outputs if each["enable"] == pin)
         _pin(pen, at, pin)
         pen.line((EDGE, at), (bus, at))
-        pen.text(EDGE + 8, at - 6, f"enable, {_on(output['enable_on'])}", size=SMALL)
+        pen.text(EDGE + 8, at - 6, f"enable, {on(output['enable_on'])}", size=SMALL)
         _off(pen, chip, 330, at, output["enable_on"])
         starts[pin] = (bus, at)
         y += 68
@@ -148,10 +160,6 @@ def _motors(pen: Pen, board: Data, chip: Chip, outputs: list[Data], y: float) ->
     pen.line((PLUS_X, top), (PLUS_X, y), style=POWER)
     pen.line((ZERO_X, top), (ZERO_X, y), style=GROUND)
     return y
-
-
-def _on(level: int) -> str:
-    return "on when high" if level else "on when low"
 
 
 def _off(pen: Pen, chip: Chip, x: float, y: float, on: int) -> None:
@@ -188,7 +196,7 @@ def _row(
         _pin(pen, enable, pin)
         pen.across(EDGE, DRIVER_X, enable, buses)
         off = f"{ohms(chip.pull_ohm)} to 0 V" if output["enable_on"] else "10 k to 3.3 V"
-        words = f"enable, {_on(output['enable_on'])}; {off}"
+        words = f"enable, {on(output['enable_on'])}; {off}"
         pen.text(EDGE + 8, enable - 5, words, size=SMALL)
     if pin is not None:
         pen.text(DRIVER_X + 8, enable + 5, "EN", size=SMALL)
@@ -205,7 +213,7 @@ def _row(
     pen.dot(HANG_X, step)
     pen.resistor(HANG_X, step, ohms(chip.pull_ohm) if not board["rest"] else "10 k", length=26)
     if board["rest"]:
-        pen.text(HANG_X, step + 39, "3.3 V", size=SMALL, at="middle")
+        pen.text(HANG_X - 10, step + 26, "3.3 V", size=SMALL, at="end")
     else:
         pen.ground(HANG_X, step + 26)
     if number == 1:
@@ -240,7 +248,7 @@ def _side(pen: Pen, board: Data, chip: Chip, y: float) -> float:
             if own
             else "addressable (WS2812), 5 V and 0 V"
             if light["kind"] == "ws2812"
-            else f"with a resistor of 1 k, {_on(light['on'])}"
+            else f"with a resistor of 1 k, {on(light['on'])}"
         )
         pen.paragraph(DRIVER_X + DRIVER_W + 12, y + 22, kind, 210)
         y += 62
@@ -289,7 +297,7 @@ def _input(pen: Pen, chip: Chip, each: Data, y: float) -> float:
         words = f"from V+ behind the fuse; at {voltage} take {other} in place of {lower}"
         pen.paragraph(DRIVER_X + DRIVER_W + 12, y + 34, words, 236)
         return y + 98
-    words = f"{('low', 'high')[each['on']]}: {meaning}."
+    words = f"{level(each['on'])}: {meaning}."
     if each["input"] == "reset" and each["pin"] in chip.straps:
         words += " The board's BOOT button."
     elif each["input"] == "leak":

@@ -35,7 +35,10 @@ MEANING = {
     help="A board file of your own, or a folder of them.",
 )
 @click.option(
-    "--wiring", "drawing", type=click.Path(path_type=Path), help="Draw the wiring to this SVG file."
+    "--wiring",
+    "drawing",
+    type=click.Path(path_type=Path),
+    help="Draw the wiring to this SVG file.",
 )
 @click.option(
     "--pumps", type=click.IntRange(1, 16), help="Draw no more than the first so many outputs."
@@ -153,7 +156,7 @@ def show(board: Data) -> None:
         shared = [o["output"] for o in board["outputs"] if o["enable"] == enable]
         words = None
         if enable is not None:
-            words = f"{enable}, on when {('low', 'high')[each['enable_on']]}"
+            words = f"{enable}, {wiring.on(each['enable_on'])}"
             words += ", shared" if len(shared) > 1 else ""
         pins = (each["output"], each["step"], each["direction"], words, each["speed"])
         rows.append((*pins, " ".join(each["kinds"])))
@@ -162,7 +165,7 @@ def show(board: Data) -> None:
     output.table(("pin", "is", "level", "resistor", "means"), others(board))
     rest = ", ".join(f"{pin}={level}" for pin, level in board_file.at_rest(board))
     output.say(f"Motor pins at rest: {rest}.")
-    output.say(f"Resistor at each step pin: {wiring.ohms(chip.pull_ohm)}ilohms or less.")
+    output.say(f"Resistor at each step pin: {chips.kilohms(chip.pull_ohm)} or less.")
     for line in (*pulses(board), *board["notes"]):
         output.say(line)
     output.problems(board_file.warnings(board), err=False)
@@ -172,13 +175,13 @@ def others(board: Data) -> list[tuple[object, ...]]:
     """(pin, what, level, resistor, meaning) of what is no output's."""
     rows: list[tuple[object, ...]] = []
     for each in board["inputs"]:
-        level = ("low", "high")[each["on"]]
+        level = wiring.level(each["on"])
         pull = "outside" if each["pull"] == "outside" else f"{each['pull']}, in the chip"
         place = "" if each["fitted"] else "not fitted; "
         rows.append((each["pin"], each["input"], level, pull, place + MEANING[each["input"]]))
     light, clock = board["light"], board["clock"]
     if light:
-        level = "data" if light["kind"] == "ws2812" else f"on when {('low', 'high')[light['on']]}"
+        level = "data" if light["kind"] == "ws2812" else wiring.on(light["on"])
         rows.append((light["pin"], f"light, {light['kind']}", level, "", MEANING["light"]))
     if clock:
         for role in ("sda", "scl"):
