@@ -78,7 +78,7 @@ def parts(loaded: Loaded, assumed: Assumed, date: int) -> list[Part]:
     data, board = loaded.data, loaded.board
     return [
         *_power(data, board, assumed),
-        *_drivers(data, board, assumed),
+        *_drivers(data, assumed),
         *_resistors(data, board),
         *_sensors(board),
         *_tubes(data, assumed),
@@ -198,57 +198,47 @@ def _power(data: Data, board: Data | None, assumed: Assumed) -> list[Part]:
     ]
 
 
-def _drivers(data: Data, board: Data | None, assumed: Assumed) -> list[Part]:
+def _drivers(data: Data, assumed: Assumed) -> list[Part]:
     found: list[Part] = []
     steppers = [c for c in data["channel"] if c["pump"]["kind"] == "stepper"]
     timed = [c for c in data["channel"] if c["pump"]["kind"] == "timed"]
+    turned = [c["id"] for c in timed if c["pump"]["reverse"]]
     if steppers:
         micro = sorted({c["pump"]["microsteps"] for c in steppers})
         fastest = max(c["pump"]["speed_cps"] for c in steppers)
         said = " or ".join(map(str, micro))
+        current_ma = assumed.stepper_ma * 3 // 2
         found.append(
             Part(
                 "step and direction driver",
                 len(steppers),
-                f"{_amps(assumed.stepper_ma * 3 // 2)} a coil or more, {assumed.supply_v} V "
-                f"motors, inputs for 3.3 V, {said} microsteps set by its pins",
+                f"{_amps(current_ma)} a coil or more, {assumed.supply_v} V motors, inputs for "
+                f"3.3 V, {said} microsteps set by its pins",
                 f"steps of the set-up come at up to {fastest} a second; half the current to "
                 "spare keeps it cool",
                 f"set-up and {assumed.source('stepper_ma')}",
-                {
-                    "current_ma": assumed.stepper_ma * 3 // 2,
-                    "microsteps": said,
-                    "fastest_cps": fastest,
-                },
+                {"current_ma": current_ma, "microsteps": said, "fastest_cps": fastest},
             )
         )
-    if timed:
-        start_ma = assumed.timed_ma * START_TIMES
-        found.append(
-            Part(
-                "MOSFET switch with diode",
-                len(timed),
-                f"N channel, {2 * assumed.supply_v} V and {_amps(start_ma)} or more, fully on at "
-                f"3.3 V; diode of {2 * assumed.supply_v} V and {_amps(start_ma)}; 100 ohms",
-                f"a brushed motor draws {START_TIMES} times its running current when it starts",
-                assumed.source("timed_ma"),
-                {"voltage_v": 2 * assumed.supply_v, "current_ma": start_ma},
-            )
+    start_ma = assumed.timed_ma * START_TIMES
+    why = f"a brushed motor draws {START_TIMES} times its running current when it starts"
+    figures: dict[str, int | str] = {
+        "voltage_v": 2 * assumed.supply_v,
+        "current_ma": start_ma,
+    }
+    source = assumed.source("timed_ma")
+    if len(timed) > len(turned):
+        rating = (
+            f"N channel, {2 * assumed.supply_v} V and {_amps(start_ma)} or more, fully on at "
+            f"3.3 V; diode of {2 * assumed.supply_v} V and {_amps(start_ma)}; 100 ohms"
         )
-    if board:
-        reverse = [c["id"] for c in timed if c["pump"]["reverse"]]
-        if reverse:
-            found.append(
-                Part(
-                    "bridge driver in place of the switch",
-                    len(reverse),
-                    f"{assumed.supply_v} V, {_amps(assumed.timed_ma * START_TIMES)} or more, "
-                    "inputs for 3.3 V",
-                    f"these run in reverse: {', '.join(reverse)}",
-                    SETUP,
-                    {"current_ma": assumed.timed_ma * START_TIMES},
-                )
-            )
+        count = len(timed) - len(turned)
+        found.append(Part("MOSFET switch with diode", count, rating, why, source, figures))
+    if turned:
+        rating = f"{2 * assumed.supply_v} V, {_amps(start_ma)} or more, inputs for 3.3 V"
+        why = f"these run in reverse: {', '.join(turned)}; {why}"
+        item = "bridge driver in place of the switch"
+        found.append(Part(item, len(turned), rating, why, source, figures))
     return found
 
 
