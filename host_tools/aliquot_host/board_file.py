@@ -27,7 +27,7 @@ PULLS = ("up", "down", "outside")
 # What a name is made of: nothing that could lead out of a folder.
 LETTERS = frozenset("abcdefghijklmnopqrstuvwxyz0123456789-_")
 # What moves a motor or could: these rest at a known level from the first line of boot.py.
-MOTOR = ("step", "enable", "direction", "speed")
+MOTOR = ("step", "enable", "direction", "pwm")
 
 # name -> (what it must be, whether it must be written, the default)
 #   ("int", least, most) ("word", choices) ("text", most) ("id", most) ("pin", null, name)
@@ -40,7 +40,7 @@ TABLES: dict[str, dict[str, Field]] = {
         "name": (("id", 32), True, None),
         "label": (("text", 60), True, None),
         "chip": (("word", tuple(CHIPS)), True, None),
-        "rest": (("int", 0, 1), True, None),
+        "rest": (("int", 0, 0), True, None),
         "outputs": (("list", "output", 1, 16), True, None),
         "notes": (("list", "text", 0, 16), False, ()),
         "psram": (("word", ("none", "quad", "octal")), False, "none"),
@@ -58,7 +58,9 @@ TABLES: dict[str, dict[str, Field]] = {
         "kinds": (("words", KINDS), True, None),
         "enable": (("pin", True), False, None),
         "enable_on": (("int", 0, 1), False, 0),
-        "speed": (("pin", True), False, None),
+        "count": (("pin", True), False, "step"),
+        "pwm": (("pin", True), False, None),
+        "duty_pct": (("int", 1, 100), False, 100),
     },
     "input": {
         "input": (("word", INPUTS), True, None),
@@ -85,9 +87,9 @@ TABLES: dict[str, dict[str, Field]] = {
 class Line:
     """One pin in use.
 
-    path: where it stands in the file. role: what hangs on it: a word of MOTOR or INPUTS, light,
-    sda or scl. pin: number, or the name of a pin on the radio chip. level: its level at rest, None
-    where it may have either. output: the output's number, 0 for what is no output's.
+    path: where it stands in the file. role: what hangs on it: a word of MOTOR or INPUTS, count,
+    light, sda or scl. pin: number, or the name of a pin on the radio chip. level: its level at
+    rest, None where it may have either. output: the output's number, 0 for what is no output's.
     """
 
     path: str
@@ -163,9 +165,11 @@ def lines(board: Data) -> list[Line]:
         for role, level in (
             ("direction", 0),
             ("enable", 1 - output["enable_on"]),
-            ("speed", 0),
+            ("pwm", 0),
+            ("count", None),
         ):
-            if output[role] is not None:
+            # By default pulses are counted back on the step pin itself.
+            if output[role] is not None and (role != "count" or output[role] != output["step"]):
                 found.append(Line(f"{at}.{role}", role, output[role], level, which))
     for i, each in enumerate(board["inputs"]):
         # A button is let go at reset; a float switch, a leak sensor or a supply may be either.
@@ -184,11 +188,6 @@ def at_rest(board: Data) -> list[tuple[int | str, int]]:
     """(pin, level at rest) of every motor line, each pin once: what `pins.txt` lists."""
     levels = {line.pin: line.level or 0 for line in lines(board) if line.role in MOTOR}
     return list(levels.items())
-
-
-def symbols_taken(board: Data) -> int:
-    """The RMT channels that serve something else on the board; 0 on chips without an RMT."""
-    return board["taken"] if CHIPS[board["chip"]].rmt else 0
 
 
 # The shape.
@@ -304,6 +303,13 @@ def _outputs(found: list[Problem], board: Data) -> None:
             advice = "Number the outputs from 1, in order: set-ups name them by that number."
             at = f"outputs[{i + 1}].output"
             found.append(Problem(at, output["output"], "", str(i + 1), advice))
+        chip = CHIPS[board["chip"]] if not found else None
+        if chip and output["count"] == "step":
+            output["count"] = output["step"] if chip.pcnt else None
+        elif chip and output["count"] is not None and not chip.pcnt:
+            at = f"outputs[{i + 1}].count"
+            advice = f"{chip.label} has nothing that counts pulses back."
+            found.append(Problem(at, output["count"], "", "null", advice))
 
 
 def _pin(found: list[Problem], board: Data, chip: Chip, line: Line) -> None:
@@ -426,21 +432,18 @@ def _inputs(found: list[Problem], board: Data, chip: Chip) -> None:
 
 def _channels(found: list[Problem], board: Data, chip: Chip) -> None:
     """Whether the chip has enough that makes pulses, beside what else the board uses it for."""
-    taken = board["taken"]
     if chip.rmt:
         have, what, source = chip.rmt[0], "RMT channels that transmit", "rmt"
-        need = 1
-        why = "one for the running pump"
+        need, why = have, "the memory of all of them for the running pump"
     else:
         have, what, source = chip.pio, "PIO state machines", "pio"
-        kinds = {kind for output in board["outputs"] for kind in output["kinds"]}
         radio = chip.radio_pio if board["radio"] else 0
-        need = len(kinds) + radio
-        why = f"{len(kinds)} for pumps" + (f" and {radio} for the radio" if radio else "")
-    if taken + need > have:
+        need = 1 + radio
+        why = "one for the running pump" + (f" and {radio} for the radio" if radio else "")
+    if board["taken"] + need > have:
         limit = f"at most {have - need}"
         advice = (
             f"{chip.label} has {have} {what}, and Aliquot needs {why}: use fewer for other "
             f"things ({chip.sources[source]})."
         )
-        found.append(Problem("taken", taken, "", limit, advice))
+        found.append(Problem("taken", board["taken"], "", limit, advice))

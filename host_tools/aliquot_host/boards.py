@@ -11,6 +11,8 @@ import functools
 from collections.abc import Mapping
 from pathlib import Path
 
+from aliquot.core.amounts import to_counts
+from aliquot.hal import bounds, ramps
 from aliquot_host import board_file, chips, resources
 from aliquot_host.board_file import Data
 from aliquot_host.errors import bad
@@ -93,29 +95,49 @@ def problems(data: Data, board: Data | None) -> list[tuple[str, object, str, obj
         if pump["reverse"] and output["direction"] is None:
             advice = "this output has no direction pin: turn the motor's coil round instead"
             found.append((f"{where}.reverse", pump["reverse"], "must be", 0, advice))
-        if pump["kind"] == "stepper":
-            found += _rate(f"{where}.speed_cps", pump["speed_cps"], board)
+        found += _speed(channel, f"channel.{i}", board)
     return found
 
 
-def _rate(where: str, speed_cps: int, board: Data) -> list[tuple[str, object, str, object, str]]:
-    """A step rate beyond what bursts of pulses can keep up, or below the slowest pulse."""
-    chip = chips.CHIPS[board["chip"]]
-    taken = board_file.symbols_taken(board)
-    most, least = chips.rate_most_cps(chip, taken), chips.rate_least_cps(chip)
-    if most is None or least is None:
-        return []
-    if speed_cps > most:
+def fastest_cps(board: Data, microsteps: int) -> int:
+    """The highest speed of a stepper on a board, in steps a second."""
+    return bounds.top_cps(board["chip"], microsteps)
+
+
+def needs_s(channel: Data, board: Data) -> int:
+    """The seconds that the largest dose of a channel takes on a board, the pauses between bursts
+    counted in, rounded up. The speed is one that the board reaches."""
+    pump, cal = channel["pump"], channel["calibration"]
+    counts = to_counts(channel["dose_most_ul"], cal["counts"], cal["ul"], 0) + 1 + cal["offset"]
+    mean_cps = 1000
+    if pump["kind"] == "stepper":
+        mean_cps = ramps.mean_cps(board["chip"], pump["speed_cps"], pump["microsteps"])
+    pauses_ms = 0
+    if pump["kind"] == "timed":
+        pauses_ms = counts // bounds.BURST_MS * bounds.POLL_MS
+    run_ms = counts * 1000 // mean_cps + pauses_ms + bounds.WAKE_MS + 3 * bounds.POLL_MS
+    return -(-run_ms // 1000)
+
+
+def _speed(channel: Data, where: str, board: Data) -> list[tuple[str, object, str, object, str]]:
+    """A step rate beyond what bursts reach, or a longest run too short for their pauses."""
+    pump, chip = channel["pump"], chips.CHIPS[board["chip"]]
+    if pump["kind"] == "stepper":
+        most = fastest_cps(board, pump["microsteps"])
+        if pump["speed_cps"] > most:
+            steps = chips.burst_most_steps(chip)
+            holds = f" of at most {steps} steps ({chip.sources['rmt']})" if steps else ""
+            advice = (
+                f"a burst of {chip.label}{holds} and {bounds.BURST_MS} ms speeds up and slows "
+                f"down again within itself, at {pump['microsteps']} microsteps no further than "
+                "this: go slower, or use fewer microsteps and measure the pump again"
+            )
+            return [(f"{where}.pump.speed_cps", pump["speed_cps"], "at most", most, advice)]
+    need_s = needs_s(channel, board)
+    if need_s > channel["run_most_s"]:
         advice = (
-            f"a burst of {chip.label} holds {chips.burst_most_steps(chip, taken)} steps "
-            f"({chip.sources['rmt']}) and must last {chips.GAP_MOST_MS} ms: go slower, or use "
-            "fewer microsteps and measure the pump again"
+            f"with the pauses between bursts dose_most_ml takes that long on {board['name']}: "
+            "raise run_most_s, or lower dose_most_ml"
         )
-        return [(where, speed_cps, "at most", most, advice)]
-    if speed_cps < least:
-        advice = (
-            f"one step is at most {2 * chips.PULSE_MAX} ticks of {chip.label}'s RMT, of 1 µs: "
-            "go faster, or use more microsteps and measure the pump again"
-        )
-        return [(where, speed_cps, "at least", least, advice)]
+        return [(f"{where}.run_most_s", channel["run_most_s"], "at least", need_s, advice)]
     return []

@@ -3,7 +3,8 @@
 Each fact bears its source. "IDF" is the page "GPIO & RTC GPIO" of ESP-IDF's programming guide
 (v5.5), which repeats the pin table of the data sheet; "soc_caps" is `soc_caps.h` of ESP-IDF for
 that chip; what could not be looked up again says "from memory". Nothing here knows a board, a
-set-up or a motor, and nothing here touches hardware.
+set-up or a motor, and nothing here touches hardware. What the drivers make of it (bursts, speeds,
+how soon a motor rests) is in the device's `hal/bounds.py`.
 
 Only chips whose pulses come from hardware that counts are listed: esp32.RMT or the PIO.
 """
@@ -15,18 +16,6 @@ from collections.abc import Mapping
 
 Pins = frozenset[int]
 NONE: Pins = frozenset()
-
-# The drivers' own limits, for chips with an RMT. One running pump owns all memory blocks; a burst
-# holds at most one step a symbol and leaves one symbol for the end marker, which makes its count
-# exact; it is over within 250 ms, because the first ESP32 cannot stop one.
-BURST_MOST_MS = 250
-# From the end of one burst to the start of the next: what polling may take. A burst that is
-# shorter than this gap would leave the pump standing longer than running, and a dose would pass
-# twice its time, which is where the ceiling of a run lies by default.
-GAP_MOST_MS = 20
-# One tick of a pulse, and the longest half of a symbol (MicroPython, esp32.RMT.PULSE_MAX).
-TICK_HZ = 1_000_000
-PULSE_MAX = 32767
 
 # The resistor at a motor pin. It outweighs the weak pulls inside (about 45 kilohms on ESP32s, 50
 # to 80 on RP2; data sheets, "DC characteristics", from memory) by more than four.
@@ -286,29 +275,11 @@ WITHOUT: Mapping[str, str] = {
 }
 
 
-def symbols(chip: Chip, taken: int = 0) -> int:
-    """The RMT symbols that one running pump owns, when `taken` channels serve something else."""
+def burst_most_steps(chip: Chip) -> int:
+    """The most steps of one burst: one running pump owns all memory of the RMT, and one symbol is
+    left for the end marker. 0 for a chip without an RMT."""
     channels, each = chip.rmt or (0, 0)
-    return max(0, channels - taken) * each
-
-
-def burst_most_steps(chip: Chip, taken: int = 0) -> int:
-    """The most steps of one burst; 0 for a chip without an RMT, which knows no bursts."""
-    return max(0, symbols(chip, taken) - 1)
-
-
-def rate_most_cps(chip: Chip, taken: int = 0) -> int | None:
-    """The highest step rate: a full burst lasts as long as the gap after it; None without one.
-
-    511 steps in 20 ms on an ESP32 make 25550 steps/s; S2 12750, S3 9550, C3 and C6 4750."""
-    if chip.rmt is None:
-        return None
-    return burst_most_steps(chip, taken) * 1000 // GAP_MOST_MS
-
-
-def rate_least_cps(chip: Chip) -> int | None:
-    """The lowest step rate: one step is one symbol of two halves; None without an RMT."""
-    return None if chip.rmt is None else -(-TICK_HZ // (2 * PULSE_MAX))
+    return max(0, channels * each - 1)
 
 
 def number(pins: Pins) -> str:

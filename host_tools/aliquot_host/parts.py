@@ -259,8 +259,8 @@ def _resistors(data: Data, board: Data | None) -> list[Part]:
     chip = chips.CHIPS[board["chip"]]
     used = [board["outputs"][c["pump"]["output"] - 1] for c in data["channel"]]
     enables = {each["enable"]: each["enable_on"] for each in used if each["enable"] is not None}
-    low = pumps * (1 - board["rest"]) + sum(enables.values())
-    high = pumps * board["rest"] + sum(1 - on for on in enables.values())
+    low = pumps + sum(enables.values())
+    high = sum(1 - on for on in enables.values())
     outside = [each["input"] for each in board["inputs"] if each["pull"] == "outside"]
     high_inputs = sum(1 for word in outside if word != "supply")
     found = [

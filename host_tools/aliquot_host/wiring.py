@@ -64,7 +64,7 @@ def draw(board: Data, pumps: int | None = None) -> bytes:
     pen.text(LEFT, 68, head, size=SMALL)
     pen.text(LEFT, 88, "Numbers in triangles: the cautions at the end.", size=SMALL)
     _power(pen)
-    y = _motors(pen, board, chip, outputs, 314)
+    y = _motors(pen, chip, outputs, 314)
     y = _side(pen, board, chip, y)
     pen.box(LEFT, 300, BOARD_W, y - 300, fill=drawing.SHADE)
     _board_words(pen, chip)
@@ -128,7 +128,7 @@ def _pin(pen: Pen, y: float, pin: int | str) -> None:
     pen.later(EDGE - 10, y + 5, _name(pin))
 
 
-def _motors(pen: Pen, board: Data, chip: Chip, outputs: list[Data], y: float) -> float:
+def _motors(pen: Pen, chip: Chip, outputs: list[Data], y: float) -> float:
     """One row an output, after the shared enable lines. Gives where the rows end."""
     enables = [output["enable"] for output in outputs if output["enable"] is not None]
     shared = [pin for pin in dict.fromkeys(enables) if enables.count(pin) > 1]
@@ -151,7 +151,7 @@ def _motors(pen: Pen, board: Data, chip: Chip, outputs: list[Data], y: float) ->
     ends: dict[int, float] = {}
     for output in outputs:
         y = pen.fit(y, ROW_H)
-        _row(pen, board, chip, output, y, starts, buses)
+        _row(pen, chip, output, y, starts, buses)
         if output["enable"] in starts:
             ends[output["enable"]] = y + 14
         y += ROW_H
@@ -175,7 +175,6 @@ def _off(pen: Pen, chip: Chip, x: float, y: float, on: int) -> None:
 
 def _row(
     pen: Pen,
-    board: Data,
     chip: Chip,
     output: Data,
     y: float,
@@ -208,14 +207,18 @@ def _row(
     pen.text(DRIVER_X + 8, direction + 5, f"DIR{fixed}", size=SMALL)
     _pin(pen, step, output["step"])
     pen.across(EDGE, DRIVER_X, step, buses)
-    pen.text(EDGE + 8, step - 5, "step", size=SMALL)
+    counts = output["count"] not in (None, output["step"])
+    also = f", and to {_name(output['count'])} (counts)" if counts else ""
+    pen.text(EDGE + 8, step - 5, f"step{also}", size=SMALL)
+    if output["pwm"] is not None:
+        _pin(pen, y + 72, output["pwm"])
+        pen.across(EDGE, DRIVER_X, y + 72, [*buses, HANG_X])
+        pen.text(EDGE + 8, y + 85, "speed (PWM)", size=SMALL)
+        pen.text(DRIVER_X + 8, y + 73, "PWM", size=SMALL)
     pen.text(DRIVER_X + 8, step + 5, "STEP", size=SMALL)
     pen.dot(HANG_X, step)
-    pen.resistor(HANG_X, step, ohms(chip.pull_ohm) if not board["rest"] else "10 k", length=26)
-    if board["rest"]:
-        pen.text(HANG_X - 10, step + 26, "3.3 V", size=SMALL, at="end")
-    else:
-        pen.ground(HANG_X, step + 26)
+    pen.resistor(HANG_X, step, ohms(chip.pull_ohm), length=26)
+    pen.ground(HANG_X, step + 26)
     if number == 1:
         pen.mark(HANG_X + 68, step + 15, 5)
     right = DRIVER_X + DRIVER_W

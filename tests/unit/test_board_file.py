@@ -116,12 +116,6 @@ BAD_PINS = {
         "quiet at power-on",
         "stronger than any resistor",
     ),
-    "a step pin that rests high and is driven low at power-on": (
-        {**one("esp32-s3", step=4), "rest": 1},
-        "outputs[1].step",
-        "quiet at power-on",
-        "low for a moment",
-    ),
     "a pin used twice": (one(direction=4), "outputs[1].direction", "each pin once", "another pin"),
     "a pin of an output used by an input": (
         sensor(pin=26),
@@ -148,16 +142,34 @@ BAD_PINS = {
         "Only the light",
     ),
     "more RMT channels than the chip has": (
-        {**one(), "taken": 8},
+        {**one(), "taken": 1},
         "taken",
-        "at most 7",
+        "at most 0",
         "8 RMT channels",
     ),
     "more state machines than the chip has": (
-        board("pico-w", taken=6),
+        board("pico-w", taken=7),
         "taken",
-        "at most 5",
-        "2 for pumps and 1 for the radio",
+        "at most 6",
+        "one for the running pump and 1 for the radio",
+    ),
+    "a pin to count on where nothing counts": (
+        one("esp32-c3", step=5, count=6),
+        "outputs[1].count",
+        "null",
+        "nothing that counts",
+    ),
+    "a pin to count on that something else has": (
+        {**sensor(pin=25), "outputs": [{**one(step=26)["outputs"][0], "count": 25}]},
+        "inputs[1].pin",
+        "outputs[1].count has it already",
+        "another pin",
+    ),
+    "a speed input on an input-only pin": (
+        one(pwm=36),
+        "outputs[1].pwm",
+        "not GPIO34 to 39",
+        "can only be an input",
     ),
     "two stop buttons": (
         {**one(), "inputs": [{"input": "stop", "pin": pin, "on": 0} for pin in (25, 26)]},
@@ -190,8 +202,12 @@ def test_a_pin_that_cannot_do_its_work_is_refused_with_the_reason(name):
         {**sensor("esp32-c3", pin=20), "console": "usb"},
         {**sensor("esp32-c3", pin=18), "console": "uart"},
         one("esp32-s3", step=4, enable=18),
-        {**one(), "taken": 7},
-        board("pico-w", taken=5),
+        one(count=34),
+        one(count=4),
+        one(count=None),
+        one(pwm=25, duty_pct=40),
+        board("pico-w", taken=6),
+        {**board("pico-w", taken=7), "radio": 0, "light": None},
     ],
 )
 def test_a_pin_close_by_that_can_do_its_work_is_not_refused(data):
@@ -230,6 +246,7 @@ BAD_SHAPES = {
         "outputs[1].output",
         "1",
     ),
+    "steps that rest high, which no driver keeps": ({"rest": 1}, "rest", "0"),
     "no outputs": ({"outputs": []}, "outputs", "1 to 16"),
     "an output that is no object": ({"outputs": [3]}, "outputs[1]", "an object"),
     "a missing field": ({"outputs": [{"output": 1}]}, "outputs[1].step", "must be there"),
@@ -280,6 +297,7 @@ def test_what_a_file_leaves_out_stands_in_the_data_with_its_default(root):
     assert (made["inputs"], made["light"], made["clock"]) == ([], None, None)
     assert (made["psram"], made["console"], made["taken"]) == ("none", "both", 0)
     assert all(each["enable"] is None for each in made["outputs"])
+    assert all(each["count"] == each["step"] for each in made["outputs"])
     assert [each["step"] for each in made["outputs"]] == [16, 17, 18, 19, 23, 25, 26, 27]
 
 
@@ -319,4 +337,3 @@ def test_the_levels_at_rest_keep_every_motor_off():
     assert levels.pop(14) == 1
     assert set(levels.values()) == {0}
     assert len(levels) == 12
-    assert dict(board_file.at_rest({**made, "rest": 1}))[16] == 1

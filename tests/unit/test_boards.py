@@ -4,6 +4,7 @@ import json
 
 import pytest
 
+from aliquot.hal import bounds
 from aliquot_host import board_file, boards, chips, cli, resources, setup_file
 from aliquot_host.errors import BadInput
 from set_ups import TOML, canonical, channel
@@ -79,37 +80,50 @@ def test_what_does_not_fit_on_a_board_is_named(board, pump, expected):
 
 
 @pytest.mark.parametrize(
-    ("board", "least", "most"),
-    [("esp32-dev", 16, 25550), ("esp32-s3", 16, 9550), ("esp32-c3", 16, 4750)],
+    ("board", "microsteps", "most"),
+    [
+        ("esp32-dev", 16, 4337),
+        ("esp32-dev", 1, 320),
+        ("esp32-s3", 16, 2928),
+        ("esp32-c3", 16, 2346),
+        ("pico-w", 16, 4800),
+        ("pico-2-w", 8, 2400),
+    ],
 )
-def test_a_step_rate_beyond_the_bursts_is_refused_with_the_chips_figures(board, least, most):
-    where = "channel.0.pump.speed_cps"
-    for speed, rule in ((least, ""), (most, ""), (least - 1, "at least"), (most + 1, "at most")):
-        data = canonical(channel(pump={"speed_cps": speed}), board=board)
-        assert fits(data) == ([(where, rule)] if rule else [])
+def test_a_step_rate_beyond_the_bursts_is_refused_with_the_chips_figures(board, microsteps, most):
+    data, speeds = None, []
+    for speed in (most, most + 1):
+        pump = {"speed_cps": speed, "microsteps": microsteps}
+        data = canonical(channel(pump=pump, run_most_s=60), board=board)
+        speeds.append(fits(data))
+    assert speeds == [[], [("channel.0.pump.speed_cps", "at most")]]
     (problem,) = boards.problems(data, boards.known()[board])
-    assert problem[3] == most
-    assert "soc_caps" in problem[4]
-    assert "microsteps" in problem[4]
+    assert problem[3] == most == bounds.top_cps(boards.known()[board]["chip"], microsteps)
+    assert f"at {microsteps} microsteps" in problem[4]
+    assert ("soc_caps" in problem[4]) == board.startswith("esp32")
 
 
-def test_a_timed_motor_and_a_pio_know_no_bursts():
-    timed = {"kind": "timed", "speed_cps": 1000}
-    assert fits(canonical(channel(pump=timed), board="esp32-c3")) == []
-    assert fits(canonical(channel(pump={"speed_cps": 50000}), board="pico-w")) == []
-    assert fits(canonical(channel(pump={"speed_cps": 1}), board="pico-w")) == []
-
-
-def test_channels_that_serve_something_else_make_the_bursts_shorter():
-    board = {**boards.known()["esp32-dev"], "taken": 6}
-    data = canonical(channel(pump={"speed_cps": 6351}), board="esp32-dev")
-    (problem,) = boards.problems(data, board)
-    assert problem[3] == 127 * 1000 // 20
-    assert "127 steps" in problem[4]
+@pytest.mark.parametrize(
+    ("board", "pump"),
+    [
+        ("esp32-dev", {"speed_cps": 4337}),
+        ("esp32-c3", {"speed_cps": 9500, "microsteps": 256}),
+        ("pico-w", {"speed_cps": 4800}),
+        ("pico-w", {"speed_cps": 3}),
+        ("esp32-s3", {"speed_cps": 1000, "kind": "timed"}),
+    ],
+)
+def test_the_longest_run_has_room_for_ramps_and_pauses_between_bursts(board, pump):
+    made = channel(pump=pump, dose_most_ul=36000)
+    need_s = boards.needs_s(made, boards.known()[board])
+    counts = 36000 * 12800 // 10020
+    assert need_s >= counts // pump["speed_cps"]
+    for run_s, expected in ((need_s, []), (need_s - 1, [("channel.0.run_most_s", "at least")])):
+        assert fits(canonical({**made, "run_most_s": run_s}, board=board)) == expected
 
 
 def test_a_kind_that_an_output_cannot_drive_is_named():
-    output = {"output": 1, "step": 2, "direction": None, "kinds": ["timed"], "enable": None}
+    output = {**boards.known()["pico-w"]["outputs"][0], "kinds": ["timed"]}
     board = {**boards.known()["pico-w"], "outputs": [output]}
     (problem,) = boards.problems(canonical(board="pico-w"), board)
     assert problem[:4] == ("channel.0.pump.kind", "stepper", "must be", "timed")
@@ -186,3 +200,15 @@ def test_check_takes_a_board_file_or_a_folder_of_them(own, tmp_path, capsys):
 def test_a_folder_without_boards_is_bad_input(tmp_path, capsys):
     assert cli.run(["check", str(tmp_path)]) == 2
     assert "1 to 64 board files" in capsys.readouterr().err
+
+
+def test_the_readme_of_the_boards_has_every_field_and_every_board(root):
+    text = (root / "boards/README.md").read_text("utf-8")
+    for fields in board_file.TABLES.values():
+        for field in fields:
+            assert f"`{field}`" in text or f'"{field}"' in text
+    for name, board in boards.known().items():
+        assert f"`{name}`" in text
+        assert str(boards.fastest_cps(board, 16)) in text
+    for chip in chips.CHIPS:
+        assert f"`{chip}`" in text

@@ -36,7 +36,7 @@ def test_without_a_name_all_boards_are_listed_with_their_fastest_steps(run):
     for name, board in boards.known().items():
         assert name in out
         assert board["label"] in out
-    assert "25550 steps/s" in out
+    assert "4337 steps/s" in out
 
 
 def test_one_board_is_shown_with_pins_levels_and_reasons(run):
@@ -44,7 +44,7 @@ def test_one_board_is_shown_with_pins_levels_and_reasons(run):
     assert code == 0
     for part in (
         *("14, on when low, shared", "14=1", "16=0", "not fitted; holds dosing"),
-        *("10 kilohms or less", "511", "25550", "soc_caps", "WROVER"),
+        *("10 kilohms or less", "511", "4337 at 16", "soc_caps", "WROVER"),
     ):
         assert part in out
 
@@ -58,15 +58,20 @@ def test_json_holds_the_whole_board_its_levels_and_the_limits_of_its_chip(run):
     assert (board["own"], board["problems"]) == (False, [])
     assert {"pin": 21, "level": 1} in board["at_rest"]
     assert board["limits"]["burst_most_steps"] == 191
-    assert board["limits"]["rate_most_cps"] == 9550
+    assert board["limits"]["rate_most_cps"]["16"] == 2928
+    assert (board["limits"]["untended_ms"], board["limits"]["stop_ms"]["stepper"]) == (250, 5)
     assert board["limits"]["sources"] == dict(chips.ESP32_S3.sources)
 
 
-def test_json_of_all_boards_has_no_rate_where_there_is_no_limit(run):
+def test_json_of_all_boards_has_what_makes_their_pulses(run):
     _, out, _ = run("--json")
     limits = {board["name"]: board["limits"] for board in json.loads(out)["boards"]}
     assert set(limits) == set(boards.known())
-    assert limits["pico-w"]["rate_most_cps"] is None
+    assert {name: limits[name]["pulses"] for name in ("pico-w", "esp32-c3")} == {
+        "pico-w": "pio",
+        "esp32-c3": "rmt",
+    }
+    assert limits["pico-w"]["burst_most_steps"] is None
     assert limits["pico-w"]["state_machines"] == 8
 
 

@@ -2,6 +2,7 @@
 
 import pytest
 
+from aliquot.hal import bounds
 from aliquot_host import chips
 
 CHIPS = sorted(chips.CHIPS)
@@ -55,37 +56,24 @@ def test_a_chip_has_as_many_pins_as_its_makers_say(name, pins):
 
 
 @pytest.mark.parametrize(
-    ("name", "symbols", "most"),
-    [
-        ("esp32", 512, 25550),
-        ("esp32s2", 256, 12750),
-        ("esp32s3", 192, 9550),
-        ("esp32c3", 96, 4750),
-        ("esp32c6", 96, 4750),
-    ],
+    ("name", "symbols"),
+    [("esp32", 512), ("esp32s2", 256), ("esp32s3", 192), ("esp32c3", 96), ("esp32c6", 96)],
 )
-def test_a_burst_leaves_one_symbol_and_lasts_as_long_as_the_gap(name, symbols, most):
-    chip = chips.CHIPS[name]
-    assert chips.symbols(chip) == symbols
-    assert chips.burst_most_steps(chip) == symbols - 1
-    rate = chips.rate_most_cps(chip)
-    assert rate == most
-    # At that rate a full burst is not shorter than a gap, one step a second faster it would be.
-    assert (symbols - 1) * 1000 >= rate * chips.GAP_MOST_MS
-    assert (symbols - 1) * 1000 < (rate + 1) * chips.GAP_MOST_MS
+def test_a_burst_leaves_one_symbol_of_all_the_memory(name, symbols):
+    assert chips.burst_most_steps(chips.CHIPS[name]) == symbols - 1
 
 
-def test_the_slowest_step_is_one_symbol_and_within_a_burst():
-    least = chips.rate_least_cps(chips.ESP32)
-    assert least == 16
-    assert 2 * chips.PULSE_MAX * least >= chips.TICK_HZ > 2 * chips.PULSE_MAX * (least - 1)
-    assert least * chips.BURST_MOST_MS > 1000
-
-
-def test_a_pio_knows_no_bursts():
-    assert chips.rate_most_cps(chips.RP2040) is None
-    assert chips.rate_least_cps(chips.RP2040) is None
+def test_a_pio_has_no_symbols():
     assert chips.burst_most_steps(chips.RP2040) == 0
+
+
+def test_the_drivers_know_the_same_chips_with_the_same_figures():
+    assert set(bounds.CHIPS) == set(chips.CHIPS)
+    for name, (port, symbols, _, counter) in bounds.CHIPS.items():
+        chip = chips.CHIPS[name]
+        assert (port == "rp2") == (chip.pio > 0)
+        assert symbols == (chip.rmt[0] * chip.rmt[1] if chip.rmt else 0)
+        assert bool(counter) == bool(chip.pcnt)
 
 
 @pytest.mark.parametrize(

@@ -10,10 +10,14 @@ from typing import Any
 
 import click
 
+from aliquot.hal import bounds
 from aliquot_host import board_file, boards, chips, errors, output, resources, wiring
 from aliquot_host.board_file import Data
 from aliquot_host.commands.convert import write
 
+# Microsteps for which the fastest speeds are shown, and those that most drivers are set to.
+MICROSTEPS = (1, 2, 4, 8, 16, 32)
+USUAL = "16"
 MEANING = {
     "float": "holds dosing: water too high",
     "leak": "holds dosing: water where none should be",
@@ -98,16 +102,17 @@ def chosen(name: str, given: dict[str, Data]) -> dict[str, Data]:
 
 
 def limits(board: Data) -> dict[str, Any]:
-    """What the chip of a board can do for pumps, as `--json` gives it."""
-    chip = chips.CHIPS[board["chip"]]
-    taken = board_file.symbols_taken(board)
+    """What the chip of a board and its drivers can do for pumps, as `--json` gives it."""
+    name = board["chip"]
+    chip = chips.CHIPS[name]
+    counted = any(output["count"] is not None for output in board["outputs"])
     return {
         "pulses": "rmt" if chip.rmt else "pio",
-        "symbols": chips.symbols(chip, taken) or None,
-        "burst_most_steps": chips.burst_most_steps(chip, taken) or None,
-        "burst_most_ms": chips.BURST_MOST_MS if chip.rmt else None,
-        "rate_most_cps": chips.rate_most_cps(chip, taken),
-        "rate_least_cps": chips.rate_least_cps(chip),
+        "burst_most_steps": chips.burst_most_steps(chip) or None,
+        "burst_most_ms": bounds.BURST_MS,
+        "rate_most_cps": {str(micro): boards.fastest_cps(board, micro) for micro in MICROSTEPS},
+        "untended_ms": bounds.BURST_MS,
+        "stop_ms": {kind: bounds.stop_ms(name, kind, counted) for kind in board_file.KINDS},
         "state_machines": chip.pio or None,
         "pulse_counters": chip.pcnt,
         "pull_down_ohm": chip.pull_ohm,
@@ -131,18 +136,17 @@ def list_all(shown: dict[str, Data]) -> None:
     rows: list[tuple[object, ...]] = []
     for name, board in shown.items():
         can = limits(board)
-        rate = can["rate_most_cps"]
         rows.append(
             (
                 name,
                 board["label"],
                 chips.CHIPS[board["chip"]].label,
                 len(board["outputs"]),
-                f"{rate} steps/s" if rate else "as the set-up allows",
+                f"{can['rate_most_cps'][USUAL]} steps/s",
                 "yes" if can["pulse_counters"] else "no",
             )
         )
-    columns = ("board", "is", "chip", "outputs", "fastest", "counts pulses back")
+    columns = ("board", "is", "chip", "outputs", f"fastest at {USUAL} microsteps", "counts back")
     output.table(columns, rows, numbers=("outputs",))
     output.say("aliquot boards ID shows one, and --wiring FILE.svg draws it.")
 
@@ -158,9 +162,9 @@ def show(board: Data) -> None:
         if enable is not None:
             words = f"{enable}, {wiring.on(each['enable_on'])}"
             words += ", shared" if len(shared) > 1 else ""
-        pins = (each["output"], each["step"], each["direction"], words, each["speed"])
+        pins = (each["output"], each["step"], each["direction"], words, each["pwm"])
         rows.append((*pins, " ".join(each["kinds"])))
-    columns = ("output", "step or switch", "direction", "enable", "speed", "drives")
+    columns = ("output", "step or switch", "direction", "enable", "speed (PWM)", "drives")
     output.table(columns, rows, title=f"{board['name']}: {board['label']}, {chip.label}")
     output.table(("pin", "is", "level", "resistor", "means"), others(board))
     rest = ", ".join(f"{pin}={level}" for pin, level in board_file.at_rest(board))
@@ -190,15 +194,19 @@ def others(board: Data) -> list[tuple[object, ...]]:
 
 
 def pulses(board: Data) -> list[str]:
-    """How fast the board can step, and why, as sentences."""
+    """How fast the board can step, how soon it stops, and why, as sentences."""
     chip, can = chips.CHIPS[board["chip"]], limits(board)
-    if chip.rmt:
-        return [
-            f"Steps come in bursts of at most {can['burst_most_steps']} ({can['symbols']} symbols "
-            f"of the RMT) and {chips.BURST_MOST_MS} ms; {can['rate_least_cps']} to "
-            f"{can['rate_most_cps']} steps/s ({chip.sources['rmt']}).",
-            f"{chip.pcnt} units can count pulses back on a pin ({chip.sources['pcnt']})."
-            if chip.pcnt
-            else f"Nothing counts pulses back ({chip.sources['pcnt']}).",
-        ]
-    return [f"Steps come from a state machine, one by one ({chip.sources['pio']})."]
+    steps = can["burst_most_steps"]
+    source = chip.sources["rmt" if chip.rmt else "pio"]
+    held = f"at most {steps} steps and " if steps else "at most "
+    rates = ", ".join(f"{rate} at {micro}" for micro, rate in can["rate_most_cps"].items())
+    stops = ", ".join(f"{kind} {ms} ms" for kind, ms in can["stop_ms"].items())
+    return [
+        f"Steps come in bursts of {held}{can['burst_most_ms']} ms ({source}).",
+        f"Fastest steps a second, by microsteps: {rates}.",
+        f"A motor that nobody tends rests within {can['untended_ms']} ms, one that is stopped "
+        f"within: {stops}.",
+        f"{chip.pcnt} units can count pulses back on a pin ({chip.sources['pcnt']})."
+        if chip.pcnt
+        else "Nothing counts pulses back on a pin.",
+    ]
