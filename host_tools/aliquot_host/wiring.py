@@ -150,16 +150,22 @@ def _motors(pen: Pen, chip: Chip, outputs: list[Data], y: float) -> float:
     buses = [bus for bus, _ in starts.values()]
     ends: dict[int, float] = {}
     for output in outputs:
-        y = pen.fit(y, ROW_H)
+        high = _high(output)
+        y = pen.fit(y, high)
         _row(pen, chip, output, y, starts, buses)
         if output["enable"] in starts:
             ends[output["enable"]] = y + 14
-        y += ROW_H
+        y += high
     for pin, (bus, at) in starts.items():
         pen.line((bus, at), (bus, ends[pin]))
     pen.line((PLUS_X, top), (PLUS_X, y), style=POWER)
     pen.line((ZERO_X, top), (ZERO_X, y), style=GROUND)
     return y
+
+
+def _high(output: Data) -> int:
+    """The height of an output's row; a speed input needs a line more."""
+    return ROW_H if output["pwm"] is None else ROW_H + 26
 
 
 def _off(pen: Pen, chip: Chip, x: float, y: float, on: int) -> None:
@@ -184,7 +190,7 @@ def _row(
     """One output: its pins, resistor, driver and pump."""
     number = output["output"]
     enable, direction, step = y + 14, y + 34, y + 54
-    pen.box(DRIVER_X, y + 2, DRIVER_W, 74)
+    pen.box(DRIVER_X, y + 2, DRIVER_W, _high(output) - 14)
     pen.text(DRIVER_X + DRIVER_W - 8, y + 19, f"Driver {number}", size=SMALL, at="end", bold=1)
     pin = output["enable"]
     if pin in starts:
@@ -211,10 +217,11 @@ def _row(
     also = f", and to {_name(output['count'])} (counts)" if counts else ""
     pen.text(EDGE + 8, step - 5, f"step{also}", size=SMALL)
     if output["pwm"] is not None:
-        _pin(pen, y + 72, output["pwm"])
-        pen.across(EDGE, DRIVER_X, y + 72, [*buses, HANG_X])
-        pen.text(EDGE + 8, y + 85, "speed (PWM)", size=SMALL)
-        pen.text(DRIVER_X + 8, y + 73, "PWM", size=SMALL)
+        # Below the resistor, which it would otherwise cross.
+        _pin(pen, y + 92, output["pwm"])
+        pen.across(EDGE, DRIVER_X, y + 92, buses)
+        pen.text(EDGE + 8, y + 87, "speed (PWM)", size=SMALL)
+        pen.text(DRIVER_X + 8, y + 97, "PWM", size=SMALL)
     pen.text(DRIVER_X + 8, step + 5, "STEP", size=SMALL)
     pen.dot(HANG_X, step)
     pen.resistor(HANG_X, step, ohms(chip.pull_ohm), length=26)
