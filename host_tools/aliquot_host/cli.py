@@ -41,6 +41,8 @@ COMMANDS = {
     "check": Entry(SET_UP, "check", "Say what is wrong with a set-up, and what to do."),
     "convert": Entry(SET_UP, "convert", "Turn a set-up into the board's JSON and back."),
     "diff": Entry(SET_UP, "diff", "Show what differs between two set-ups, in effect."),
+    "boards": Entry(SET_UP, "boards", "List boards, show their pins, draw the wiring."),
+    "parts": Entry(SET_UP, "parts", "List what to buy for a set-up, as ratings."),
     "zone": Entry(SET_UP, "zone", "Show a time zone's rule, and how far it can be relied on."),
     "schema": Entry(SET_UP, "schema", "Print the JSON Schema of set-up files for editors."),
     "timetable": Entry(PLAN, "timetable", "List the doses of a date: times, volumes, counts."),

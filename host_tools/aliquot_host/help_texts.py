@@ -12,7 +12,7 @@ HELP = {
     "version": "The version of this file format.",
     "timezone": "The name of the time zone the tank lives in, such as Europe/Berlin.",
     "tz": "The POSIX rule of that zone, which is all that the board keeps of it.",
-    "board": "The board this set-up is for, a name from the folder of boards.",
+    "board": "The board this set-up is for: one of ours, or of a file of your own beside it.",
     "tank": "The tank, for rehearsals and strengths; dosing itself needs nothing of it.",
     "tank.volume_ml": "The water in the whole system, sump and pipes too, less rock and sand.",
     "tank.water": "The values of the water that a rehearsal follows.",

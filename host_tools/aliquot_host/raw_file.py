@@ -31,15 +31,17 @@ class Table(dict[str, Any]):
         self.twice = [name for name, _ in pairs if name in seen or seen.add(name)]
 
 
-def parse(content: bytes, where: str) -> tuple[Raw, bool]:
-    """Return (what stands in a file, whether it is TOML); `where` names it in problems."""
+def parse(content: bytes, where: str, what: str = "set-up") -> tuple[Raw, bool]:
+    """Return (what stands in a file, whether it is TOML).
+
+    where: names the file in problems. what: what it should be, for the advice in them."""
     if len(content) > FILE_MOST_BYTES:
         limit = f"at most {FILE_MOST_BYTES} bytes"
-        raise bad(where, limit=limit, advice="This is too large for a set-up.")
+        raise bad(where, limit=limit, advice=f"This is too large for a {what}.")
     text = _decoded(content, where)
     # TOML may open with [tank], but never with {.
     toml = not where.endswith(".json") and not text.lstrip().startswith("{")
-    return _parsed(text, toml, where), toml
+    return _parsed(text, toml, where, what), toml
 
 
 def read(file: Path) -> bytes:
@@ -66,7 +68,7 @@ def _decoded(content: bytes, where: str) -> str:
         raise bad(where, limit="text in UTF-8", advice=advice) from None
 
 
-def _parsed(text: str, toml: bool, where: str) -> Raw:
+def _parsed(text: str, toml: bool, where: str, what: str) -> Raw:
     language = "TOML" if toml else "JSON"
     try:
         if toml:
@@ -80,20 +82,20 @@ def _parsed(text: str, toml: bool, where: str) -> Raw:
                 parse_int=_whole,
             )
     except RecursionError:
-        raise _deep(where) from None
+        raise _deep(where, what) from None
     except ValueError as wrong:
         advice = f"It cannot be read as {language}: {sentence(str(wrong))}"
         raise bad(where, limit=f"a whole file of {language}", advice=advice) from None
     if _depth(raw) > DEPTH_MOST:
-        raise _deep(where)
+        raise _deep(where, what)
     if not is_table(raw):
-        raise bad(where, raw, limit="an object", advice="This is not a set-up of Aliquot.")
+        raise bad(where, raw, limit="an object", advice=f"This is not a {what} of Aliquot.")
     return as_table(raw)
 
 
-def _deep(where: str) -> BadInput:
+def _deep(where: str, what: str) -> BadInput:
     limit = f"at most {DEPTH_MOST} levels inside each other"
-    return bad(where, limit=limit, advice="This is not a set-up of Aliquot.")
+    return bad(where, limit=limit, advice=f"This is not a {what} of Aliquot.")
 
 
 def _whole(text: str) -> object:

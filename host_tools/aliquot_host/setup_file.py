@@ -13,6 +13,7 @@ import difflib
 import functools
 import hashlib
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,7 @@ class Loaded:
     where:   the file's name, "" for bytes.
     written: dotted path -> the value as it stood in the file.
     filled:  dotted paths of what was left out and filled in.
+    board:   the complete data of the board it names; None where it names none.
     """
 
     data: Data
@@ -50,6 +52,7 @@ class Loaded:
     where: str
     written: dict[str, object]
     filled: tuple[str, ...]
+    board: Data | None = None
 
     @functools.cached_property
     def canonical(self) -> bytes:
@@ -78,6 +81,9 @@ class _Reading:
     toml: bool
     where: str
     today: datetime.date
+    near: Path | None = None
+    boards: Mapping[str, Data] = dataclasses.field(default_factory=dict[str, Data])
+    board: Data | None = None
     problems: list[Problem] = dataclasses.field(default_factory=list[Problem])
     written: dict[str, object] = dataclasses.field(default_factory=dict[str, object])
     bad: list[str] = dataclasses.field(default_factory=list[str])
@@ -125,19 +131,25 @@ class _Reading:
 
 
 def load(
-    source: str | Path | bytes, *, where: str = "", today: datetime.date | None = None
+    source: str | Path | bytes,
+    *,
+    where: str = "",
+    today: datetime.date | None = None,
+    own: Mapping[str, Data] | None = None,
 ) -> Loaded:
     """Return the set-up of a file or of bytes; BadInput with every problem where it is not valid.
 
     today: decides which clock changes are tried (the coming five years); default: this day.
+    own: boards beside ours, by name; that of a file is looked for near the file too.
     """
+    near = None if isinstance(source, bytes) else Path(source).parent
     if isinstance(source, bytes):
         content = source
     else:
         where = where or str(source)
         content = raw_file.read(Path(source))
     raw, toml = raw_file.parse(content, where or "the file")
-    reading = _Reading(toml, where, today or datetime.date.today())
+    reading = _Reading(toml, where, today or datetime.date.today(), near, own or {})
     return _read(raw, reading)
 
 
@@ -166,7 +178,8 @@ def _read(raw: Raw, reading: _Reading) -> Loaded:
     _derive_and_check(reading, data)
     if reading.problems:
         raise BadInput(reading.told(), reading.where)
-    loaded = Loaded(data, reading.toml, reading.where, reading.written, tuple(reading.filled))
+    filled = tuple(reading.filled)
+    loaded = Loaded(data, reading.toml, reading.where, reading.written, filled, reading.board)
     if len(loaded.canonical) > CANONICAL_MOST_BYTES:
         raise bad(
             reading.where or "the file",
@@ -296,7 +309,8 @@ def _derive_and_check(reading: _Reading, data: Data) -> None:
     for i in clean:
         consistent.channel(found, listed[i], f"channel.{i}")
     consistent.names(found, data)
-    found += boards.problems(data)
+    reading.board = boards.find(data["board"], reading.near, reading.boards)
+    found += boards.problems(data, reading.board)
     date = date_of_text(reading.today.isoformat())
     if not found:
         defaults.derive_grace(data)
