@@ -8,17 +8,18 @@ watchdog only while every task goes on. It decides nothing about dosing.
 
 import asyncio
 
-from aliquot.core import events
 from aliquot.core.demand import forget
-from aliquot.core.ledger import FAULT, OK
+from aliquot.core.ledger import FAULT, OK, USER
 from aliquot.hal import Fault
+from aliquot.link import Lines, pack, unpack
+from aliquot.watch import Watch
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Any
 
     from aliquot.core.clock import Judge
-    from aliquot.core.engine import Engine
+    from aliquot.hal import Hardware
 
 # Tasks that must report, or the watchdog bites.
 DOSE, TIME, INPUTS, LIGHT, SERIAL = 1, 2, 4, 8, 16
@@ -26,33 +27,40 @@ ALL_TASKS = 31
 FEED_MS = 1000
 STEP_MS = 10
 LOOK_MS = 50
-READ_MS = 50
 IDLE_MS = 200
-LIGHT_STEPS = 20
+LIGHT_STEPS = 20  # of 200 ms
+FIRST_ASK_S = 5
 ASK_S = 6 * 3600
 ASK_AGAIN_S = 60
 QUIET_S = 30  # no lookup of the time so shortly before a dose
+LATE = 4  # looks of the watch task after which a task that does not report is written down
 F_MOTOR = 3
 
 
 class App:
     """One controller; `why` says in words why it does not dose, "" where it does."""
 
-    version = ""
-
-    def __init__(self, hw: "Any") -> None:
+    def __init__(self, hw: "Hardware") -> None:
         self.hw = hw
-        self.engine: Engine | None = None
+        self.engine: Any = None  # the Engine, once there is a set-up
+        self.journal: Any = None
         self.why = "starting"
         self.findings: list[str] = []
-        self.seen: set[str] = set()  # channels whose pump the user saw turn
-        self.pump: Any = None
+        self.seen: list[str] = []  # channels whose pump the user saw turn the right way
+        self.job: tuple[int, int] | None = None  # channel and counts of the run under way
+        self.pump: Any = None  # its driver
         self.ending = OK  # why the run under way is to end
+        self.last: tuple[Any, ...] = ()  # the last run: id, counts planned, given, cause
+        self.pressed = 0  # how far the reset button is pressed: 1 network, 2 all but the journal
+        self.heard: list[int] = []  # the last orders that leave no number in the journal
+        self.restart = False
         self.reported = 0
+        self.late = 0
         self.seconds = 0
         self.ms = 0
         self.ticks = hw.ticks_ms()
         self._judge: Judge | None = None
+        self._watch = Watch(self)
 
     # Time and state
 
@@ -75,81 +83,96 @@ class App:
         return self._judge
 
     def running(self) -> str:
-        """The channel whose motor turns, or ""."""
-        engine = self.engine
-        return engine.state.ids[engine.state.open[0]] if engine and self.pump else ""
-
-    def set_up(self) -> "dict[str, Any]":
-        """The canonical set-up, read anew: the board has no room to keep it."""
-        import json
-
-        return json.loads(self.hw.files.read("setup.json"))
-
-    def wake(self) -> None:
-        """Something changed: the engine is asked at once."""
-        if self.engine:
-            self.engine.wake_s = 0
+        """The channel of the run under way, or ""."""
+        return self.engine.state.ids[self.job[0]] if self.engine and self.job else ""
 
     def stop(self, cause: int) -> None:
-        """End the run under way, if any; its outcome is recorded by the task that runs it."""
-        if self.pump:
+        """Rest the motor, if one turns; the outcome is recorded by the task that runs it."""
+        if self.job:
             self.ending = cause
+        if self.pump:
+            self.pump.stop()
 
-    # Tasks
+    # The run of a pump
 
     async def dose(self) -> None:
         """Ask the engine, run what it says."""
         while True:
             self.reported |= DOSE
             job = self.engine.poll(self.now_s()) if self.engine else None
+            if self.journal and self.journal.broken:
+                raise RuntimeError("the journal's state is not whole")
             if job:
-                await self.run(*job)
-            else:
-                await self.hw.sleep_ms(IDLE_MS)
+                await self._run(*job)
+            elif self.restart:
+                self.hw.reset()
+            await self.hw.sleep_ms(IDLE_MS)
 
-    async def run(self, ch: int, counts: int, most_s: int) -> None:
-        """One run of a pump, to its recorded outcome."""
-        hw, engine = self.hw, self.engine
+    async def _run(self, ch: int, counts: int, most_s: int) -> None:
+        """One run of a pump, to its recorded outcome. What comes up goes to `halt`."""
+        hw = self.hw
+        self.job = ch, counts
         self.ending = OK
-        cause = OK
-        pump = self.pump = hw.pump(ch)
-        seq = engine.state.seq
+        hw.keep(self.engine.state.seq, 0)
+        failed = False
         try:
-            hw.keep(seq, 0)
-            pump.start(counts, max(1000 * most_s, pump.needs_ms(counts)))
-            while pump.poll():
+            pump = self.pump = hw.pump(ch)
+            pump.start(counts, max(1000 * most_s, pump.longest_ms(counts)))
+            while pump.poll() and not self.ending:
                 self.reported |= DOSE
-                hw.keep(seq, pump.given + pump.sent)
-                if self.ending:
-                    cause = self.ending
-                    break
+                # What is being sent counts: it is the most that a reset can leave behind.
+                hw.keep(self.engine.state.seq, pump.given + pump.sent)
                 await hw.sleep_ms(STEP_MS)
         except (Fault, ValueError) as problem:
-            cause = FAULT
             self.findings = [str(problem)]
+            failed = True
+        self._over(FAULT if failed else self.ending)
+        if failed:
+            from aliquot.core import events
+
+            events.fault(self.engine, self.now_s(), ch, F_MOTOR, 0)
+
+    def _over(self, cause: int) -> None:
+        """End the run under way: the motor first, then the record."""
+        if not self.job:
+            return
+        hw, engine = self.hw, self.engine
+        ch, planned = self.job
+        given = 0
+        try:
+            if self.pump:
+                given = self.pump.stop()[0]
         finally:
-            given, _ = pump.stop()
-            self.pump = None
+            self.job = self.pump = None
+            hw.rest()
+        hw.keep(engine.state.seq, given)
+        self.last = (engine.state.ids[ch], planned, given, cause)
         engine.ended(self.now_s(), given, cause)
-        hw.keep(0, 0)
-        if cause == FAULT:
-            events.fault(engine, self.now_s(), ch, F_MOTOR, 0)
+        if not engine.result:
+            hw.keep(0, 0)
+
+    def halt(self, cause: int = FAULT) -> None:
+        """Whatever came up: the motor rests, and its run is recorded as far as it came."""
+        if self.pump:
+            self.pump.stop()
+        self._over(cause)
+
+    # Other tasks
 
     async def time(self) -> None:
         """Ask the sources of time, when no motor turns and no dose is near."""
-        boot_s, ask_s = self.now_s(), self.now_s() + 5
+        boot_s = self.now_s()
+        ask_s = boot_s + FIRST_ASK_S
         while True:
             self.reported |= TIME
             engine, now_s = self.engine, self.now_s()
-            quiet = engine and not self.pump and engine.wake_s > now_s + QUIET_S
-            if quiet and now_s >= ask_s:
-                ask_s = now_s + (await self._ask())
-                if not engine.state.quality:
-                    self.judge()
-                    from aliquot.core.clock import carry_on
+            if engine and not self.job and now_s >= ask_s and engine.wake_s > now_s + QUIET_S:
+                ask_s = now_s + await self._ask()
+            wait_s = engine.setup.carry_on_s if engine and not engine.state.quality else 0
+            if 0 < wait_s <= now_s - boot_s:
+                from aliquot.core.clock import carry_on
 
-                    if carry_on(engine, self.now_s(), boot_s):
-                        self.wake()
+                carry_on(engine, now_s, boot_s)
             await self.hw.sleep_ms(IDLE_MS)
 
     async def _ask(self) -> int:
@@ -158,51 +181,58 @@ class App:
         for source, ask in self.hw.sources:
             wall_w = await ask()
             self.reported |= TIME
-            if wall_w and not self.pump:
+            if wall_w and not self.job:
                 self.judge().hear(engine, self.now_s(), wall_w, source)
         sure = engine.state.quality == 2
         if sure:
+            self.hw.set_chip(self.now_s() + engine.state.offset)
             self._judge = None
-            forget("aliquot.core.clock")
-        self.wake()
+            forget("aliquot.core.clock", "aliquot.core.events")
         return ASK_S if sure else ASK_AGAIN_S
 
     async def inputs(self) -> None:
         """Look at switches and buttons; see `watch.py`."""
-        from aliquot.watch import Watch
-
-        watch = Watch(self)
         while True:
             self.reported |= INPUTS
-            watch.look()
+            self._watch.look()
             await self.hw.sleep_ms(LOOK_MS)
 
     async def light(self) -> None:
-        """Blink how it stands: see `blinks`."""
+        """Blink how it stands; a flicker says how far the reset button is pressed."""
         step = 0
         while True:
             self.reported |= LIGHT
             step = (step + 1) % LIGHT_STEPS
-            n = self.blinks()
-            self.hw.light(bool(self.pump) or (step % 2 == 0 and step < 2 * n))
+            if self.pressed:
+                on = self.pressed == 2 or step % 2 == 0
+            else:
+                on = bool(self.job) or (step % 2 == 0 and step < 2 * self.blinks())
+            self.hw.light(on)
             await self.hw.sleep_ms(IDLE_MS)
 
     def blinks(self) -> int:
-        """Short blinks every four seconds: 1 all is well, 2 the clock is unset, 3 held, 4 a fault
-        or lost records, 5 no set-up or no journal. Steady: a motor turns."""
-        if not self.engine:
+        """Short blinks every four seconds: 1 all is well, 2 the clock is unset, 3 held, 4 a fault,
+        lost records or a full flash, 5 no set-up or no journal. Steady: a motor turns."""
+        engine = self.engine
+        if not engine:
             return 5
-        state = self.engine.state
-        if state.fault or state.gap or state.foreign or any([c.fault for c in state.channels]):
+        state = engine.state
+        if state.fault or state.gap or state.foreign or self.unwritten():
             return 4
-        if state.hold_w >= 0 or any([c.hold_w >= 0 or c.cup for c in state.channels]):
-            return 3
-        return 1 if state.quality else 2
+        held = state.hold_w == 0 or state.hold_w > self.seconds + state.offset
+        for c in state.channels:
+            if c.fault:
+                return 4
+            held = held or c.cup or c.hold_w == 0 or c.hold_w > self.seconds + state.offset
+        return 3 if held else 1 if state.quality else 2
+
+    def unwritten(self) -> bool:
+        """Whether the journal could not be written within the last minute."""
+        failed_s = self.engine.failed_s
+        return failed_s >= 0 and self.seconds - failed_s < 60
 
     async def serial(self) -> None:
         """Answer orders; a port that is not read must not stop the board."""
-        from aliquot.link import Lines, pack, unpack
-
         lines = Lines()
         while True:
             self.reported |= SERIAL
@@ -211,45 +241,56 @@ class App:
                 order = unpack(line)
                 if order is not None:
                     self.hw.write(pack(self.answer(order)))
-            await self.hw.sleep_ms(STEP_MS if data else READ_MS)
+                    self.reported |= SERIAL
+            await self.hw.sleep_ms(STEP_MS if data else LOOK_MS)
 
     def answer(self, order: "dict[str, Any]") -> "dict[str, Any]":
         """Carry out an order from whatever door it came in by."""
         from aliquot import orders
 
-        try:
-            reply = orders.answer(self, order)
-        finally:
-            forget("aliquot.orders", "aliquot.core.acts", "aliquot.core.fits")
-            forget("aliquot.core.extras", "aliquot.core.room", "aliquot.core.status")
-        reply["re"] = order.get("id")
-        return reply
+        return orders.answer(self, order)
 
     async def watch(self) -> None:
         """Feed the watchdog while every task has reported since the last time."""
         while True:
-            if self.reported & ALL_TASKS == ALL_TASKS:
-                self.reported = 0
+            missing = ALL_TASKS & ~self.reported
+            if not missing:
+                self.reported = self.late = 0
                 self.hw.feed()
+            else:
+                self.late += 1
+                if self.late == LATE:
+                    self.note("tasks %d do not report" % missing)
             await self.hw.sleep_ms(FEED_MS)
 
-    async def live(self) -> None:
-        """All tasks, until one of them ends: then motors first, the record, and the exception."""
-        tasks = [
-            asyncio.create_task(one())
-            for one in (
-                self.dose,
-                self.time,
-                self.inputs,
-                self.light,
-                self.serial,
-                self.watch,
-            )
-        ]
+    # Life
+
+    async def tasks(self) -> None:
+        """All tasks, until one of them ends."""
+        await asyncio.gather(
+            self.dose(), self.time(), self.inputs(), self.light(), self.serial(), self.watch()
+        )
+
+    def live(self) -> None:
+        """Go on until something comes up; then motors first, and on with it."""
+        cause = FAULT
         try:
-            await asyncio.gather(*tasks)
+            asyncio.run(self.tasks())
+        except KeyboardInterrupt:
+            cause = USER
+            raise
         finally:
-            if self.pump:
-                self.pump.stop()
-            for task in tasks:
-                task.cancel()
+            self.halt(cause)
+
+    def note(self, text: str) -> None:
+        """Write a line into the journal, if it takes one."""
+        from aliquot import troubles
+
+        troubles.note(self, text)
+        forget("aliquot.troubles")
+
+    def crashed(self, problem: BaseException) -> None:
+        """Leave a record of what came up, in the journal and beside it; never raises."""
+        from aliquot import troubles
+
+        troubles.crashed(self, problem)

@@ -1,4 +1,4 @@
-"""The line protocol on the serial port: orders come in, replies go out, everything else is skipped.
+"""The line protocol on the serial port: orders come in, replies go out, all else is skipped.
 
 A message is one line: the record separator of RFC 7464 (0x1E), a JSON object, a tab, the CRC-32 of
 the JSON text as 8 hexadecimal digits, and a line end. What the interpreter prints on the same port
@@ -10,7 +10,6 @@ import json
 from binascii import crc32
 
 LINE_MOST = 2048
-_MARK = 0x1E
 
 
 def pack(message: "dict[str, object]") -> bytes:
@@ -22,10 +21,11 @@ def pack(message: "dict[str, object]") -> bytes:
 def unpack(line: bytes) -> "dict[str, object] | None":
     """The message of a line without or with its end; None where it is none."""
     at = line.rfind(b"\x1e")
-    if at < 0:
+    end = line.rfind(b"\t")
+    if at < 0 or end < at:
         return None
-    text, _, check = line[at + 1 :].rstrip().rpartition(b"\t")
-    if check != b"%08x" % crc32(text):
+    text = line[at + 1 : end]
+    if line[end + 1 :].strip() != b"%08x" % crc32(text):
         return None
     try:
         message = json.loads(text)
@@ -35,9 +35,10 @@ def unpack(line: bytes) -> "dict[str, object] | None":
 
 
 class Lines:
-    """Gathers bytes into lines; a line that grows too long is dropped to its end."""
+    """Gathers bytes into lines; a line that grows longer than `most` is dropped to its end."""
 
-    def __init__(self) -> None:
+    def __init__(self, most: int = LINE_MOST) -> None:
+        self.most = most
         self.kept = b""
         self.lost = False
 
@@ -48,7 +49,7 @@ class Lines:
         if self.lost and parts:
             parts.pop(0)
             self.lost = False
-        if len(self.kept) > LINE_MOST:
+        if len(self.kept) > self.most:
             self.kept = b""
             self.lost = True
-        return [part for part in parts if len(part) <= LINE_MOST]
+        return [part for part in parts if len(part) <= self.most]

@@ -8,7 +8,8 @@ here moves a pump: a run is started by the engine, stopped by the app. Imported 
 
 from aliquot.core import acts
 from aliquot.core.acts import Refused
-from aliquot.core.ledger import ALL, CUP, USER
+from aliquot.core.demand import forget
+from aliquot.core.ledger import ALL, CUP, HOLD, TANK, USER
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -18,7 +19,9 @@ if TYPE_CHECKING:
 
     Dict = dict[str, Any]
 
-_READ_MOST = 768
+_NUMBER_MOST = 1 << 32
+_ID_MOST = 1 << 29
+_HEARD = 8
 _TURN_S = 1
 # order: (act, its whole numbers in their order, its yes-or-no words)
 _ACTS = {
@@ -34,46 +37,81 @@ _ACTS = {
     "see": ("see", (), ()),
     "clear": ("clear", (), ()),
 }
-_OTHERS = ("status", "files", "read", "stop", "clock", "note", "turn", "right", "cup", "prime")
+_WIDE = ("hold", "release", "see", "clear")
+# Asked for again at no cost: a want of memory is told, and changes nothing.
+_QUESTIONS = ("status", "files", "read")
+_LOADS = ("load", "adopt", "forget", "anew")
+_PARTS = """orders questions loading core.acts core.fits core.extras core.room core.layout
+core.status core.clock core.events core.adopt core.fold core.records core.setup
+core.zone_text core.validate core.fields core.consistent core.survey store.config store.recover
+store.segment"""
 
 
 def answer(app: "App", order: "Dict") -> "Dict":
     """Carry an order out; {"ok": 1, ...}, or {"ok": 0, "field", "value", "limit", "advice"}."""
+    name = str(order.get("do"))
     try:
-        name = order.get("do")
-        if name in _ACTS:
-            return _act(app, order, *_ACTS[name])
-        if name in _OTHERS:
-            return _DOERS[name](app, order)
-        raise Refused("do", name, ", ".join(sorted(list(_ACTS) + list(_OTHERS))), "name an order")
+        reply = _answer(app, order, name)
     except Refused as no:
-        field, value, limit, advice = no.args
-        return {"ok": 0, "field": field, "value": value, "limit": limit, "advice": advice}
-    except OSError:
-        return {
-            "ok": 0,
-            "field": "journal",
-            "value": "cannot be written",
-            "limit": "",
-            "advice": "pull the journal, free the flash, and ask again",
-        }
+        reply = refusal(*no.args)
+    except OSError as problem:
+        advice = "pull the journal, free the flash, and ask again"
+        reply = refusal("journal", str(problem), "can be written", advice)
+    except MemoryError:
+        if name not in _QUESTIONS:
+            raise
+        reply = refusal("memory", "used up", "", "ask again, or restart the board")
+    reply["re"] = order.get("id", 0)
+    forget(*["aliquot." + part for part in _PARTS.split()])
+    return reply
+
+
+def refusal(field: str, value: object, limit: object, advice: str) -> "Dict":
+    """The reply to an order that cannot be."""
+    return {"ok": 0, "field": field, "value": value, "limit": limit, "advice": advice}
+
+
+def _answer(app: "App", order: "Dict", name: str) -> "Dict":
+    if name in _ACTS:
+        return _act(app, order, name)
+    if name in _QUESTIONS:
+        from aliquot import questions
+
+        return getattr(questions, name)(app, order)
+    if name in _LOADS:
+        from aliquot import loading
+
+        return getattr(loading, name)(app, order)
+    if name in _DOERS:
+        return _DOERS[name](app, order)
+    names = list(_ACTS) + list(_DOERS) + list(_QUESTIONS) + list(_LOADS)
+    raise Refused("do", name, ", ".join(sorted(names)), "name an order")
 
 
 def number(order: "Dict", name: str, usual: "int | None" = None) -> int:
     """A whole number of an order; Refused where it is missing or something else."""
     value = order.get(name, usual)
-    if type(value) is not int:
+    if type(value) is not int or not -_NUMBER_MOST < value < _NUMBER_MOST:
         raise Refused(name, value, "a whole number", "see the command's help")
     return value
 
 
-def _ready(app: "App") -> None:
+def request_of(order: "Dict") -> int:
+    """The order's id, 0 where it has none."""
+    found = number(order, "id", 0)
+    if not 0 <= found < _ID_MOST:
+        raise Refused("id", found, "1 to %d" % (_ID_MOST - 1), "draw another one")
+    return found
+
+
+def ready(app: "App") -> None:
+    """Refused where there is no engine."""
     if not app.engine:
         raise Refused("controller", app.why, "ready", "see `aliquot status`")
 
 
 def _scope(app: "App", order: "Dict") -> int:
-    _ready(app)
+    ready(app)
     name = order.get("channel")
     ids = app.engine.state.ids
     if name == "all":
@@ -90,77 +128,68 @@ def _channel(app: "App", order: "Dict") -> int:
     return ch
 
 
-def _reply(app: "App", done: bool) -> "Dict":
+def _heard(app: "App", order: "Dict") -> bool:
+    """Whether an order that leaves no number in the journal was carried out already."""
+    request = request_of(order)
+    if request in app.heard:
+        return True
+    if request:
+        app.heard = app.heard[1 - _HEARD :] + [request]
+    return False
+
+
+def done(app: "App", done: bool, owed_ul: int = 0) -> "Dict":
     """done: whether something changed; a repeat of an order changes nothing."""
-    app.wake()
-    return {"ok": 1, "done": int(done), "seq": app.engine.state.seq}
+    return {"ok": 1, "done": int(done), "seq": app.engine.state.seq, "owed_ul": owed_ul}
 
 
-def _act(app: "App", order: "Dict", name: str, numbers: tuple, words: tuple) -> "Dict":
-    wide = name in ("hold", "release", "see", "clear")
-    scope = (_scope if wide else _channel)(app, order)
+def _act(app: "App", order: "Dict", do: str) -> "Dict":
+    name, numbers, words = _ACTS[do]
+    scope = (_scope if do in _WIDE else _channel)(app, order)
     values = [number(order, one, 0) for one in numbers]
-    own = {word: bool(order.get(word)) for word in words}
-    own["request"] = number(order, "id", 0)
-    return _reply(app, getattr(acts, name)(app.engine, app.now_s(), scope, *values, **own))
-
-
-def _status(app: "App", order: "Dict") -> "Dict":
-    from aliquot.core import status
-    from aliquot.core.demand import forget
-
-    found = {
-        "ok": 1,
-        "why": app.why,
-        "version": app.version,
-        "findings": app.findings,
-        "now_s": app.now_s(),
-    }
-    if app.engine:
-        found.update(status.overview(app.engine, app.set_up(), app.now_s()))
-        found["wall_w"] = app.now_s() + app.engine.state.offset
-        found["seq"] = app.engine.state.seq
-        found["hash"] = app.engine.state.hash
-        found["running"] = app.running()
-    forget("aliquot.core.status", "aliquot.core.room", "aliquot.core.layout")
-    return found
-
-
-def _files(app: "App", order: "Dict") -> "Dict":
-    files = app.hw.files
-    return {"ok": 1, "files": [[name, files.size(name)] for name in sorted(files.names())]}
-
-
-def _read(app: "App", order: "Dict") -> "Dict":
-    from binascii import hexlify
-
-    name = order.get("name")
-    if name not in app.hw.files.names():
-        raise Refused("name", name, "a file of the journal", "ask for `files`")
-    at = number(order, "at", 0)
-    most = number(order, "most", _READ_MOST)
-    if at < 0 or not 0 < most <= _READ_MOST:
-        raise Refused("most", most, _READ_MOST, "read it in parts")
-    return {"ok": 1, "hex": str(hexlify(app.hw.files.read(name, at, most) or b""), "ascii")}
+    own: Dict = {word: bool(order.get(word)) for word in words}
+    request = own["request"] = request_of(order)
+    owed_ul = acts.owed_ul(app.engine, scope) if "keep" in words else 0
+    news = request not in app.engine.state.requests
+    if do == "hold" and news and app.job and scope in (ALL, app.job[0]):
+        app.stop(HOLD)
+    acted = getattr(acts, name)(app.engine, app.now_s(), scope, *values, **own)
+    return done(app, acted, owed_ul)
 
 
 def _stop(app: "App", order: "Dict") -> "Dict":
     """The motor first, then the record: a hold of all channels until it is released."""
+    request = request_of(order)
+    if not app.engine or request not in app.engine.state.requests:
+        app.stop(USER)
+    ready(app)
+    return done(app, acts.hold(app.engine, app.now_s(), ALL, 0, request, True))
+
+
+def _end(app: "App", order: "Dict") -> "Dict":
+    """End the run under way, and nothing more."""
+    ready(app)
+    if _heard(app, order) or not app.job:
+        return done(app, False)
     app.stop(USER)
-    _ready(app)
-    request = number(order, "id", 0)
-    return _reply(app, acts.hold(app.engine, app.now_s(), ALL, 0, request, True))
+    return done(app, True)
 
 
 def _clock(app: "App", order: "Dict") -> "Dict":
-    from aliquot.core.clock import PHONE, USER as BY_USER
+    from aliquot.core.clock import PHONE
+    from aliquot.core.clock import USER as BY_USER
 
-    _ready(app)
+    ready(app)
+    wall_w = number(order, "wall_w")
+    if _heard(app, order):
+        return done(app, False)
     source = PHONE if order.get("unsure") else BY_USER
-    said = app.judge().hear(app.engine, app.now_s(), number(order, "wall_w"), source)
+    said = app.judge().hear(app.engine, app.now_s(), wall_w, source)
     if said != "set":
-        raise Refused("wall_w", order.get("wall_w"), said, "set it by hand")
-    return _reply(app, True)
+        raise Refused("wall_w", wall_w, said, "set it by hand")
+    if source == BY_USER:
+        app.hw.set_chip(wall_w)
+    return done(app, True)
 
 
 def _note(app: "App", order: "Dict") -> "Dict":
@@ -168,53 +197,75 @@ def _note(app: "App", order: "Dict") -> "Dict":
     text = order.get("text")
     if not isinstance(text, str):
         raise Refused("text", text, "a line of text", "write one")
-    entry, request = number(order, "entry", 0), number(order, "id", 0)
+    entry = number(order, "entry", 0)
     if not 0 <= entry <= 2:
         raise Refused("entry", entry, "0 to 2", "note, water test or new liquid")
-    return _reply(app, acts.note(app.engine, app.now_s(), entry, scope, text, request))
+    return done(app, acts.note(app.engine, app.now_s(), entry, scope, text, request_of(order)))
 
 
 def _turn(app: "App", order: "Dict") -> "Dict":
     """One second into a cup, so that the user sees which pump turns, and which way."""
     ch = _channel(app, order)
     counts = app.engine.setup.channels[ch].speed_cps * _TURN_S
-    request = number(order, "id", 0)
-    return _reply(app, acts.cup_run(app.engine, app.now_s(), ch, counts, request))
+    return done(app, acts.cup_run(app.engine, app.now_s(), ch, counts, request_of(order)))
 
 
 def _right(app: "App", order: "Dict") -> "Dict":
     """The user saw the right pump turn the right way."""
-    app.seen.add(app.engine.state.ids[_channel(app, order)])
-    return {"ok": 1, "done": 1}
+    name = app.engine.state.ids[_channel(app, order)] if app.engine else ""
+    ready(app)
+    last = app.last
+    if not last or last[0] != name or not last[2]:
+        raise Refused("channel", name, "turned just now", "let it turn first, and look")
+    if name not in app.seen:
+        app.seen = app.seen + [name]
+    return done(app, True)
+
+
+def calibrated(app: "App", ch: int) -> bool:
+    """Whether the channel has a calibration that was made with its pump's settings."""
+    c = app.engine.state.channels[ch]
+    return bool(c.cal_counts) and c.cal_sig == app.engine.setup.channels[ch].signature
 
 
 def _cup(app: "App", order: "Dict") -> "Dict":
     ch = _channel(app, order)
-    state = app.engine.state.channels[ch]
-    sure = state.cal_sig == app.engine.setup.channels[ch].signature and state.cal_counts
-    if not sure and app.engine.state.ids[ch] not in app.seen:
-        advice = "let it turn for a second (`turn`), look, and say that it was right"
+    if not calibrated(app, ch) and app.engine.state.ids[ch] not in app.seen:
+        advice = "let it turn for a second, look, and say that it was right"
         raise Refused("channel", order["channel"], "seen to turn", advice)
-    counts, request = number(order, "counts"), number(order, "id", 0)
-    return _reply(app, acts.cup_run(app.engine, app.now_s(), ch, counts, request))
+    counts, request = number(order, "counts"), request_of(order)
+    return done(app, acts.cup_run(app.engine, app.now_s(), ch, counts, request))
 
 
 def _prime(app: "App", order: "Dict") -> "Dict":
-    """Fill the line, into a cup; the line goes back with `release` 1."""
+    """Fill the line: into a cup, from where it goes back with `release` 1, or into the tank."""
     ch = _channel(app, order)
-    ul, request = number(order, "ul"), number(order, "id", 0)
-    return _reply(app, acts.extra(app.engine, app.now_s(), ch, ul, request, into=CUP))
+    if not calibrated(app, ch):
+        raise Refused("channel", order["channel"], "calibrated", "run counts into a cup instead")
+    into = {"cup": CUP, "tank": TANK}.get(str(order.get("into", "cup")))
+    if into is None:
+        raise Refused("into", order["into"], "cup or tank", "say where the outlet is")
+    ul, planned = number(order, "ul"), bool(order.get("planned"))
+    return done(
+        app,
+        acts.extra(app.engine, app.now_s(), ch, ul, request_of(order), planned, into=into),
+    )
+
+
+def _restart(app: "App", order: "Dict") -> "Dict":
+    """Start the board anew, once no motor turns."""
+    app.restart = True
+    return {"ok": 1, "done": 1}
 
 
 _DOERS = {
-    "status": _status,
-    "files": _files,
-    "read": _read,
     "stop": _stop,
+    "end": _end,
     "clock": _clock,
     "note": _note,
     "turn": _turn,
     "right": _right,
     "cup": _cup,
     "prime": _prime,
+    "restart": _restart,
 }

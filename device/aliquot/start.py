@@ -1,7 +1,7 @@
 """The start: self-test, journal, set-up, first record. Imported once and dropped.
 
 What is missing or does not fit leaves the app without an engine and with a reason in words, so
-that a person can ask what is wrong; it never dosed, and no default stands in for anything.
+that a person can ask what is wrong; it never doses then, and no default stands in for anything.
 """
 
 import json
@@ -23,10 +23,13 @@ _PARTS = (
     "core.records",
     "core.snapshot",
     "core.fold",
+    "core.events",
+    "core.acts",
     "store.recover",
     "store.segment",
     "store.config",
     "store.keep",
+    "troubles",
     "start",
 )
 
@@ -37,7 +40,7 @@ def start(app: "App") -> None:
         app.why = _start(app)
     except recover.Unreadable as problem:
         app.why = "the journal cannot be read: %s" % problem
-    except (OSError, ValueError) as problem:
+    except (OSError, ValueError, KeyError) as problem:
         app.why = "the start failed: %r" % problem
     forget(*["aliquot." + part for part in _PARTS])
 
@@ -49,13 +52,13 @@ def _start(app: "App") -> str:
         return "the flash does not keep what is written"
     files.remove(_TEST)
     journal, findings = recover.open_journal(files, lost)
-    app.findings = ["%s %s" % (one[0], one[1]) for one in findings]
-    app.seconds = journal.state.now_s
+    app.findings = ["%s %s" % (one[0], one[1]) for one in findings if one[0] != "new"]
     app.journal = journal
+    app.seconds = journal.state.now_s
     word, found = config.settle(files, journal.state.hash)
     if word != "ok":
         return str(found)
-    begin(app, json.loads(found), journal.state.hash)
+    begin(app, json.loads(found or b"{}"), journal.state.hash)
     return ""
 
 
@@ -63,15 +66,24 @@ def begin(app: "App", data: "dict[str, object]", digest: str) -> None:
     """Go on with a set-up that the journal names: an engine, and the record of the start."""
     from aliquot.core.setup import build
 
-    journal = app.journal
+    state = app.journal.state
+    why = app.hw.unfit(data)
+    if why:
+        raise ValueError(why)
     app.hw.fit(data)
-    engine = Engine(build(data, digest), journal)
-    counts = -1
+    engine = Engine(build(data, digest), app.journal)
     kept = app.hw.kept()
-    if journal.state.open and kept and kept[0] == journal.state.seq:
-        counts = min(kept[1], journal.state.open[2])
+    counts = -1
+    # The number tells that it is this run, and that no record came since: else nobody knows.
+    if state.open and kept and kept[0] == state.seq:
+        counts = kept[1]
     events.boot(engine, app.now_s(), app.hw.cause, counts)
+    app.hw.keep(0, 0)
     app.engine = engine
+    if state.fault:
+        from aliquot import troubles
+
+        troubles.over(app)
 
 
 def lost(state: "State", records: int) -> "tuple[int, ...]":

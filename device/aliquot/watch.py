@@ -1,21 +1,23 @@
 """Switches and buttons at the tank: what they hold, stop and reset. It never starts a motor.
 
-An input counts as on when it has looked on for `SURE` looks in a row, and as off after many more,
-so that waves at a float do not start and stop the pumps. `hw.inputs` is a list of (what, look),
-`look()` being true while the input is on. Resident, because it looks twenty times a second.
+An input counts as on when it has looked on for so many looks in a row as its place in `hw.inputs`
+says (what, look, looks); as off after a minute of looks without one that was on, so that waves at
+a float do not start and stop the pumps. Resident, because it looks twenty times a second.
 """
 
-from aliquot.core import events
-from aliquot.core.ledger import ALL, HOLD, USER
+from aliquot.core.demand import forget
+from aliquot.core.ledger import ALL, FAULT, USER
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from aliquot.app import App
 
-SURE = 2
-GONE = 200  # ten seconds of looks
-# what -> code of the fault that it raises while it is on
-CODES = {"level": 5, "leak": 6, "supply": 7}
+GONE = 1200
+# The faults that an input raises while it is on, the one that matters most last.
+CODES = {"float": 5, "supply": 7, "leak": 6}
+NETWORK = 100  # looks for which the reset button is pressed: 5 s
+ALMOST_ALL = 300  # 15 s
+MOST = 30000
 
 
 class Watch:
@@ -23,37 +25,56 @@ class Watch:
 
     def __init__(self, app: "App") -> None:
         self.app = app
-        self.on = [0] * len(app.hw.inputs)  # looks in a row; below zero: looks since it was on
+        self.inputs = app.hw.inputs
+        self.on = [0] * len(self.inputs)  # looks on in a row; below 0: off since
 
     def look(self) -> None:
         """Look at every input once."""
-        for i, (what, look) in enumerate(self.app.hw.inputs):
-            n = self.on[i]
+        on = self.on
+        want = 0
+        for i, (what, look, sure) in enumerate(self.inputs):
+            n = on[i]
             if look():
-                n = n + 1 if n >= 0 else SURE
-                self.on[i] = min(n, 30000)
-                if n == SURE:
-                    self._on(what)
-            elif n > 0:
-                self.on[i] = -1 if n >= SURE else 0
-            elif n < 0:
-                self.on[i] = n - 1
-                if n <= -GONE:
-                    self.on[i] = 0
-                    self._off(what)
+                on[i] = n = min(n + 1, MOST) if n >= 0 else sure
+                if n == sure and what == "stop":
+                    self._stop()
+                if what == "reset":
+                    self.app.pressed = 2 if n >= ALMOST_ALL else 1 if n >= NETWORK else 0
+            elif n:
+                if what == "reset":
+                    on[i] = 0
+                    self._released()
+                elif n >= sure:
+                    on[i] = -1
+                else:
+                    on[i] = n - 1 if -GONE < n < 0 else 0
+            code = CODES.get(what, 0)
+            if code and (n >= sure or n < 0) and want != 6:
+                want = code
+        if self.app.engine:
+            self._hold(want)
 
-    def _on(self, what: str) -> None:
+    def _hold(self, want: int) -> None:
+        """Raise the fault of what is on, or end it."""
         app = self.app
-        if what == "stop":
-            app.stop(USER)
-            app.answer({"do": "stop"})
-        elif what in CODES:
-            app.stop(HOLD)
-            if app.engine:
-                events.fault(app.engine, app.now_s(), ALL, CODES[what], 0)
+        state = app.engine.state
+        fault = state.fault
+        if want == fault or state.latched or (fault and fault not in CODES.values()):
+            return
+        if want:
+            app.stop(FAULT)
+            from aliquot.core import events
 
-    def _off(self, what: str) -> None:
-        app = self.app
-        code = CODES.get(what, 0)
-        if app.engine and code and app.engine.state.fault == code and not app.engine.state.latched:
+            events.fault(app.engine, app.now_s(), ALL, want, 0)
+            forget("aliquot.core.events")
+        elif fault:
             app.engine.act(app.now_s(), "z", (ALL, 0, 0))
+
+    def _stop(self) -> None:
+        self.app.stop(USER)
+        self.app.answer({"do": "stop"})
+
+    def _released(self) -> None:
+        pressed, self.app.pressed = self.app.pressed, 0
+        if pressed:
+            self.app.answer({"do": "forget", "what": pressed})

@@ -38,11 +38,13 @@ def fields_of(
     for i, c in enumerate(new.channels):
         was = before.get(c.id)
         known = c.id in state.ids
+        # Where the file before is gone, what the channel knows by itself stays.
+        own = state.channels[state.ids.index(c.id)] if known else None
         cal = (0, 0, 0, 0)
-        if not known or not was or was.cal != c.cal:
+        if not own or (was.cal != c.cal if was else not own.cal_counts):
             cal = c.cal + (c.signature,)
         left = 0
-        if c.left_ul >= 0 and (not known or not was or was.left_ul != c.left_ul):
+        if c.left_ul >= 0 and (not own or (was.left_ul != c.left_ul if was else own.fill_ul < 0)):
             left = c.left_ul + 1
         full = max([c.cap_ul] + [cap for cap, members in new.groups if i in members])
         entered = 0 if known else -full if gone and given_ul < 0 else _day_ul(c, date, given_ul)

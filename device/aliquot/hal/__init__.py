@@ -36,10 +36,60 @@ MISCOUNT = 2
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from collections.abc import Callable
-    from typing import Any
+    from collections.abc import Awaitable, Callable
+    from typing import Any, Protocol
 
     from aliquot.hal.motor import Motor
+    from aliquot.store.files import Files
+
+    class Hardware(Protocol):
+        """All that the app knows of the world: `board.Board`, or a virtual one on a desk."""
+
+        files: Files  # the folder of journal and set-up
+        cause: int  # why it started: 1 power, 2 watchdog, 3 the program, 4 a soft reset
+        wdt_ms: int  # S23: the watchdog bites so long after it was last fed
+        # (what, whether it is on, looks in a row that make it sure); what: float, leak, supply
+        # (on: no supply), stop, reset
+        inputs: list[tuple[str, Callable[[], object], int]]
+        # (number of a source in core/clock.py, asks it for wall seconds since 2000, 0 for none)
+        sources: list[tuple[int, Callable[[], Awaitable[int]]]]
+
+        def ticks_ms(self) -> int: ...
+        def diff(self, later: int, earlier: int) -> int: ...
+        def sleep_ms(self, ms: int) -> Awaitable[None]: ...
+        def keep(self, seq: int, counts: int) -> None:
+            """Hold both in memory that outlives a reset, not a power cut; (0, 0) clears it."""
+            ...
+
+        def kept(self) -> "tuple[int, int] | None": ...
+        def unfit(self, data: "dict[str, Any]") -> str:
+            """Why this board cannot do a canonical set-up, or an empty text."""
+            ...
+
+        def fit(self, data: "dict[str, Any]") -> None:
+            """Take what `pump` needs of a canonical set-up that fits."""
+            ...
+
+        def pump(self, ch: int) -> Motor: ...
+        def rest(self) -> None:
+            """After a run: every motor pin at rest, the driver dropped."""
+            ...
+
+        def light(self, on: bool) -> None: ...
+        def set_chip(self, wall_w: int) -> None:
+            """Set the clock chip, if one is fitted and it is off by more than two seconds."""
+            ...
+
+        def read(self) -> bytes:
+            """What has come in over the serial port; never waits."""
+            ...
+
+        def write(self, data: bytes) -> None: ...
+        def feed(self) -> None:
+            """Feed the watchdog; the first time starts it."""
+            ...
+
+        def reset(self) -> None: ...
 
 
 class Fault(Exception):
