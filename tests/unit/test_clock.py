@@ -39,7 +39,7 @@ def test_the_users_word_sets_the_clock_at_once():
     assert is_set(desk)
 
 
-@pytest.mark.parametrize("sources", [(NETWORK, NETWORK + 1), (CHIP, NETWORK), (NETWORK, CHIP)])
+@pytest.mark.parametrize("sources", [(NETWORK, NETWORK + 1)])
 def test_s19_a_first_time_needs_two_sources_that_agree(sources):
     desk = desk_without_clock()
     judge = Judge()
@@ -52,6 +52,31 @@ def test_s19_a_first_time_needs_two_sources_that_agree(sources):
     assert desk.state.quality == 0
     assert tell(desk, judge, (sources[1], 0, 1)) == ["set"]
     assert is_set(desk)
+
+
+@pytest.mark.parametrize("off_s", [601, 30 * DAY])
+def test_s20_a_clock_chip_that_ran_on_is_believed_by_itself_after_an_outage(off_s):
+    desk = Desk(setup(channel(raise_pct=0)))
+    desk.pass_s(5 * H + 60)
+    desk.outage(off_s, clock=0)
+    assert tell(desk, Judge(), (CHIP, 0, 1)) == ["set"]
+    assert is_set(desk)
+    desk.pass_s(DAY)
+    check_every_key(desk)
+
+
+@pytest.mark.parametrize("wrong", [-2 * H, 367 * DAY])
+def test_s20_a_clock_chip_that_stood_still_or_ran_away_needs_a_second_source(wrong):
+    desk = desk_without_clock()
+    assert tell(desk, Judge(), (CHIP, wrong, 1)) == ["waiting for a second source"]
+    assert desk.state.quality == 0
+
+
+def test_s19_a_clock_chip_alone_does_not_set_a_board_that_never_knew_the_time():
+    desk = Desk(setup(channel()), clock=0)
+    assert not desk.state.offset
+    assert tell(desk, Judge(), (CHIP, 0, 1)) == ["waiting for a second source"]
+    assert tell(desk, Judge(), (CHIP, 0, 1), (NETWORK, 0, 1))[-1] == "set"
 
 
 def test_sources_that_differ_by_more_than_a_minute_are_not_believed_and_say_by_how_much():
@@ -70,7 +95,7 @@ def test_sources_that_differ_by_more_than_a_minute_are_not_believed_and_say_by_h
 def test_what_a_source_said_an_hour_ago_counts_no_more():
     desk = desk_without_clock()
     assert (
-        tell(desk, Judge(), (NETWORK, 0, 1), (CHIP, 0, H + 1))[-1] == "waiting for a second source"
+        tell(desk, Judge(), (NETWORK, 0, 1), (NETWORK + 1, 0, H + 1))[-1] == "waiting for a second source"
     )
 
 

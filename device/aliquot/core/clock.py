@@ -1,7 +1,9 @@
 """Which wall time may be believed. Keeps only what the last sources said; never reads a clock.
 
 A first time, or a correction of more than ten minutes either way, needs two sources that agree
-within a minute, or the user. Times before 2026 or after 2099 are not believed from anybody.
+within a minute, or the user. A clock chip that ran on is believed by itself where it says that
+time went on while the board was off: it was set from a time that was believed, and a date that
+is too late costs doses but adds none. Times before 2026 or after 2099 are not believed at all.
 """
 
 from aliquot.core.dates import days_of
@@ -18,6 +20,7 @@ NETWORK = 4  # the first network server; the next ones follow
 _SMALL_S = 600
 _AGREE_S = 60
 _OLD_S = 3600
+_OFF_S = 366 * 86400  # no board is believed to have been off for longer
 EARLIEST_S = days_of(2026, 1, 1) * 86400
 LATEST_S = days_of(2100, 1, 1) * 86400
 
@@ -39,7 +42,10 @@ class Judge:
                 return "the clock is set; confirm to change it"
             set_clock(engine, now_s, wall_s, 1, source)
             return "set"
-        near = state.quality == 2 and abs(offset - state.offset) <= _SMALL_S
+        ahead = offset - state.offset
+        near = state.quality == 2 and abs(ahead) <= _SMALL_S
+        if source == CHIP and state.offset and not state.quality:
+            near = -_AGREE_S <= ahead <= _OFF_S
         if not near and source != USER:
             last = self.heard
             self.heard = (source, offset, now_s)
