@@ -24,6 +24,7 @@ HOUR_S = 3600
 AGAIN_S = 600
 SMALL_S = 600
 AGREE_S = 60
+OFF_MOST_S = 366 * 86400
 # An extra waits so long for its moment; how far apart a dose and its end may be recorded.
 WAIT_S = 600
 ALL = 255
@@ -32,7 +33,7 @@ DOSE, TANK, CUP = range(3)
 ABSENT, FAULT, EMPTY, QUEUE, TRIMMED, USER, RESET = 1, 4, 6, 7, 10, 11, 12
 OWED = (ABSENT, FAULT, QUEUE)
 WATCHDOG = 2
-BY_USER, PHONE = 1, 2
+BY_USER, PHONE, BY_CHIP = 1, 2, 3
 # Wall seconds of 2026-01-01 and 2100-01-01.
 EARLIEST_W, LATEST_W = 820454400, 3155760000
 # Places of the totals.
@@ -685,7 +686,10 @@ class Books:
         if (source, offset) not in said:
             self.violate(law, f"source {source} never said {offset}")
             return
-        near = self.quality == 2 and abs(offset - self.offset) <= SMALL_S
+        ahead = offset - self.offset
+        near = self.quality == 2 and abs(ahead) <= SMALL_S
+        if source == BY_CHIP and self.offset and not self.quality:
+            near = -AGREE_S <= ahead <= OFF_MOST_S  # it ran on while the board was off
         others = [at for own, at in said if own not in (source, PHONE)]
         agree = any(abs(at - offset) <= AGREE_S for at in others)
         if not near and source != BY_USER and not agree:

@@ -95,7 +95,8 @@ def test_sources_that_differ_by_more_than_a_minute_are_not_believed_and_say_by_h
 def test_what_a_source_said_an_hour_ago_counts_no_more():
     desk = desk_without_clock()
     assert (
-        tell(desk, Judge(), (NETWORK, 0, 1), (NETWORK + 1, 0, H + 1))[-1] == "waiting for a second source"
+        tell(desk, Judge(), (NETWORK, 0, 1), (NETWORK + 1, 0, H + 1))[-1]
+        == "waiting for a second source"
     )
 
 
