@@ -16,6 +16,7 @@ from aliquot.watch import Watch
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from typing import Any
 
     from aliquot.core.clock import Judge
@@ -28,7 +29,6 @@ FEED_MS = 1000
 STEP_MS = 10
 LOOK_MS = 50
 IDLE_MS = 200
-LIGHT_STEPS = 20  # of 200 ms
 FIRST_ASK_S = 5
 ASK_S = 6 * 3600
 ASK_AGAIN_S = 60
@@ -198,33 +198,11 @@ class App:
             await self.hw.sleep_ms(LOOK_MS)
 
     async def light(self) -> None:
-        """Blink how it stands; a flicker says how far the reset button is pressed."""
-        step = 0
+        """Show how it stands; see `watch.py`."""
         while True:
             self.reported |= LIGHT
-            step = (step + 1) % LIGHT_STEPS
-            if self.pressed:
-                on = self.pressed == 2 or step % 2 == 0
-            else:
-                on = bool(self.job) or (step % 2 == 0 and step < 2 * self.blinks())
-            self.hw.light(on)
+            self.hw.light(self._watch.lit())
             await self.hw.sleep_ms(IDLE_MS)
-
-    def blinks(self) -> int:
-        """Short blinks every four seconds: 1 all is well, 2 the clock is unset, 3 held, 4 a fault,
-        lost records or a full flash, 5 no set-up or no journal. Steady: a motor turns."""
-        engine = self.engine
-        if not engine:
-            return 5
-        state = engine.state
-        if state.fault or state.gap or state.foreign or self.unwritten():
-            return 4
-        held = state.hold_w == 0 or state.hold_w > self.seconds + state.offset
-        for c in state.channels:
-            if c.fault:
-                return 4
-            held = held or c.cup or c.hold_w == 0 or c.hold_w > self.seconds + state.offset
-        return 3 if held else 1 if state.quality else 2
 
     def unwritten(self) -> bool:
         """Whether the journal could not be written within the last minute."""
@@ -240,15 +218,22 @@ class App:
             for line in lines.feed(data) if data else ():
                 order = unpack(line)
                 if order is not None:
-                    self.hw.write(pack(self.answer(order)))
-                    self.reported |= SERIAL
+                    for reply in self.begin(order):
+                        self.reported |= SERIAL
+                        if reply:
+                            self.hw.write(pack(reply))
+                        await self.hw.sleep_ms(STEP_MS)
             await self.hw.sleep_ms(STEP_MS if data else LOOK_MS)
 
-    def answer(self, order: "dict[str, Any]") -> "dict[str, Any]":
-        """Carry out an order from whatever door it came in by."""
+    def begin(self, order: "dict[str, Any]") -> "Iterable[dict[str, Any] | None]":
+        """Carry out an order from any door, in slices: None after each, at last the reply."""
         from aliquot import orders
 
-        return orders.answer(self, order)
+        return orders.begin(self, order)
+
+    def answer(self, order: "dict[str, Any]") -> "dict[str, Any]":
+        """The same in one go, also where it takes long."""
+        return next(reply for reply in self.begin(order) if reply)
 
     async def watch(self) -> None:
         """Feed the watchdog while every task has reported since the last time."""

@@ -17,6 +17,7 @@ from aliquot.store import config
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from typing import Any
 
     from aliquot.app import App
@@ -50,51 +51,60 @@ def load(app: "App", order: "Dict") -> "Dict":
     return {"ok": 1, "size": files.size(PART)}
 
 
-def adopt(app: "App", order: "Dict") -> "Dict":
-    """Take over what was sent; `given_ul`: what each channel gave in the last 24 h, -1 unknown."""
+def adopt(app: "App", order: "Dict") -> "Iterator[Dict | None]":
+    """Take over what was sent; `given_ul`: what each channel gave in the last 24 h, -1 unknown.
+
+    It is checked in slices, with None after each, so that doses go on; at last comes the reply."""
     files = app.hw.files
     if app.journal is None:
         raise Refused("controller", app.why, "a journal", "see `aliquot status`")
-    state = app.journal.state
     own = str(order.get("hash", ""))
-    if own and own == state.hash and app.engine:
-        return {"ok": 1, "done": 0, "seq": state.seq}
-    if app.job:
-        raise Refused("configuration", "a run is under way", "none", "wait for its end")
+    if own and own == app.journal.state.hash and app.engine:
+        yield {"ok": 1, "done": 0, "seq": app.journal.state.seq}
+        return
     text = files.read(PART) or b""
     if config.hash_of(text) != own:
         raise Refused("hash", own, config.hash_of(text), "send the set-up again")
-    data = _checked(app, text)
-    _take(app, build(data, own), text, request_of(order), number(order, "given_ul", -1))
-    files.remove(PART)
+    request, given_ul = request_of(order), number(order, "given_ul", -1)
+    data = _read(text)
+    yield from _checked(app, data)
+    made = build(data, own)
+    yield None
+    if app.job:
+        raise Refused("configuration", "a run is under way", "none", "wait for its end")
+    _take(app, made, text, request, given_ul)
     app.hw.fit(data)
     if not app.engine:
         from aliquot import start
 
         start.begin(app, data, own)
         app.why = ""
-    return {"ok": 1, "done": 1, "seq": state.seq}
+    files.remove(PART)
+    yield {"ok": 1, "done": 1, "seq": app.journal.state.seq}
 
 
-def _checked(app: "App", text: bytes) -> "Dict":
-    """The data of a set-up in which nothing is wrong; Refused with the first thing that is."""
-    from aliquot.core import validate
-
+def _read(text: bytes) -> "Dict":
     try:
-        data = json.loads(text)
+        return json.loads(text)
     except ValueError:
         raise Refused("set-up", "no JSON", "canonical JSON", "load it with `aliquot load`")
+
+
+def _checked(app: "App", data: "Dict") -> "Iterator[None]":
+    """Refused with the first thing that is wrong in a set-up."""
+    from aliquot.core import validate
+
     engine = app.engine
     date = _DATE
     if engine and engine.state.quality:
         date = engine.setup.zone.date_of(app.now_s() + engine.state.offset)
-    found = validate.problems(data, date)
+    found: list[Any] = []
+    yield from validate.steps(found, data, date)
     if found:
         raise Refused("set-up", validate.text(found[0]), "a valid one", "run `aliquot check`")
     why = app.hw.unfit(data)
     if why:
         raise Refused("board", why, "a set-up for this board", "see `aliquot boards`")
-    return data
 
 
 def _take(app: "App", new: "Setup", text: bytes, request: int, given_ul: int) -> None:

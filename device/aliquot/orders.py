@@ -1,6 +1,6 @@
 """The one layer through which people act on a running controller: it checks, records, answers.
 
-`answer` takes an order as a dict and returns the reply as a dict; the serial line, and later the
+`begin` takes an order as a dict and yields the reply as a dict; the serial line, and later the
 page and messages, are doors to the same room. An order that cannot be is answered with field,
 value, limit and advice, and leaves no trace; one that was heard before changes nothing. Nothing
 here moves a pump: a run is started by the engine, stopped by the app. Imported for an order only.
@@ -13,6 +13,7 @@ from aliquot.core.ledger import ALL, CUP, HOLD, TANK, USER
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from typing import Any
 
     from aliquot.app import App
@@ -40,18 +41,28 @@ _ACTS = {
 _WIDE = ("hold", "release", "see", "clear")
 # Asked for again at no cost: a want of memory is told, and changes nothing.
 _QUESTIONS = ("status", "files", "read")
-_LOADS = ("load", "adopt", "forget", "anew")
+_LOADS = ("load", "forget", "anew")
 _PARTS = """orders questions loading core.acts core.fits core.extras core.room core.layout
 core.status core.clock core.events core.adopt core.fold core.records core.setup
 core.zone_text core.validate core.fields core.consistent core.survey store.config store.recover
 store.segment"""
 
 
-def answer(app: "App", order: "Dict") -> "Dict":
-    """Carry an order out; {"ok": 1, ...}, or {"ok": 0, "field", "value", "limit", "advice"}."""
+def begin(app: "App", order: "Dict") -> "Iterable[Dict | None]":
+    """Carry an order out, in slices where it takes long: None after each, at last the reply,
+    {"ok": 1, ...} or {"ok": 0, "field", "value", "limit", "advice"}; "re" is the order's id."""
     name = str(order.get("do"))
+    reply: Dict = {}
     try:
-        reply = _answer(app, order, name)
+        if name == "adopt":
+            from aliquot.loading import adopt
+
+            for slice_ in adopt(app, order):
+                if not slice_:
+                    yield None
+                reply = slice_ or reply
+        else:
+            reply = _answer(app, order, name)
     except Refused as no:
         reply = refusal(*no.args)
     except OSError as problem:
@@ -63,7 +74,7 @@ def answer(app: "App", order: "Dict") -> "Dict":
         reply = refusal("memory", "used up", "", "ask again, or restart the board")
     reply["re"] = order.get("id", 0)
     forget(*["aliquot." + part for part in _PARTS.split()])
-    return reply
+    yield reply
 
 
 def refusal(field: str, value: object, limit: object, advice: str) -> "Dict":
@@ -84,7 +95,7 @@ def _answer(app: "App", order: "Dict", name: str) -> "Dict":
         return getattr(loading, name)(app, order)
     if name in _DOERS:
         return _DOERS[name](app, order)
-    names = list(_ACTS) + list(_DOERS) + list(_QUESTIONS) + list(_LOADS)
+    names = list(_ACTS) + list(_DOERS) + list(_QUESTIONS) + list(_LOADS) + ["adopt"]
     raise Refused("do", name, ", ".join(sorted(names)), "name an order")
 
 

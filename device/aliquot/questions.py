@@ -11,6 +11,7 @@ from aliquot.core import status as now
 from aliquot.core.acts import Refused
 from aliquot.orders import calibrated, number
 from aliquot.store.config import NAME
+from aliquot.watch import blinks
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ def status(app: "App", order: "Dict") -> "Dict":
     found: Dict = {"ok": 1, "why": app.why, "version": __version__, "findings": app.findings}
     found["now_s"] = app.now_s()
     engine = app.engine
-    found["light"] = app.blinks()
+    found["light"] = blinks(app)
     if not engine:
         return found
     state = engine.state

@@ -1,8 +1,9 @@
-"""Switches and buttons at the tank: what they hold, stop and reset. It never starts a motor.
+"""Switches, buttons and the light at the tank: what they hold, stop, reset and show.
 
 An input counts as on when it has looked on for so many looks in a row as its place in `hw.inputs`
 says (what, look, looks); as off after a minute of looks without one that was on, so that waves at
-a float do not start and stop the pumps. Resident, because it looks twenty times a second.
+a float do not start and stop the pumps. It never starts a motor. Resident, because it looks twenty
+times a second.
 """
 
 from aliquot.core.demand import forget
@@ -18,6 +19,7 @@ CODES = {"float": 5, "supply": 7, "leak": 6}
 NETWORK = 100  # looks for which the reset button is pressed: 5 s
 ALMOST_ALL = 300  # 15 s
 MOST = 30000
+STEPS = 20  # of the light, 200 ms each
 
 
 class Watch:
@@ -26,6 +28,7 @@ class Watch:
     def __init__(self, app: "App") -> None:
         self.app = app
         self.inputs = app.hw.inputs
+        self.step = 0
         self.on = [0] * len(self.inputs)  # looks on in a row; below 0: off since
 
     def look(self) -> None:
@@ -78,3 +81,28 @@ class Watch:
         pressed, self.app.pressed = self.app.pressed, 0
         if pressed:
             self.app.answer({"do": "forget", "what": pressed})
+
+    def lit(self) -> bool:
+        """Whether the light is on now: steady while a motor turns, else short blinks and a pause.
+        Pressing the reset button makes it flicker after 5 s, steady after 15 s."""
+        self.step = step = (self.step + 1) % STEPS
+        if self.app.pressed:
+            return self.app.pressed == 2 or step % 2 == 0
+        return bool(self.app.job) or (step % 2 == 0 and step < 2 * blinks(self.app))
+
+
+def blinks(app: "App") -> int:
+    """Blinks every four seconds: 1 all is well, 2 the clock is unset, 3 held, 4 a fault, lost
+    records or a full flash, 5 no set-up or no journal."""
+    if not app.engine:
+        return 5
+    state = app.engine.state
+    if state.fault or state.gap or state.foreign or app.unwritten():
+        return 4
+    wall = app.seconds + state.offset
+    held = state.hold_w == 0 or state.hold_w > wall
+    for c in state.channels:
+        if c.fault:
+            return 4
+        held = held or c.cup or c.hold_w == 0 or c.hold_w > wall
+    return 3 if held else 1 if state.quality else 2

@@ -275,7 +275,7 @@ def test_an_exception_rests_the_motor_first_and_is_recorded(life):
     def fails():
         raise ZeroDivisionError("planted")
 
-    life.app.blinks = life.board.light = lambda on=0: fails()
+    life.board.light = lambda on: fails()
     with pytest.raises(ZeroDivisionError) as problem:
         life.run(5)
     assert not life.board.pumping

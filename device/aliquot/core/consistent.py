@@ -11,11 +11,12 @@ from aliquot.core.layout import largest_ul
 from aliquot.core.plan import Channel, volumes
 from aliquot.core.setup import build
 from aliquot.core.setup import channel as compiled
-from aliquot.core.survey import survey
+from aliquot.core.survey import steps as survey
 from aliquot.core.zone_text import parse
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from typing import Any
 
 GRACE_LEAST_S = 120
@@ -25,16 +26,23 @@ _DAY_S = 86400
 def problems(data: "dict[str, Any]", date: int) -> "list[Any]":
     """Return what does not fit together; `date` is today's local date."""
     found: list[Any] = []
+    for _ in steps(found, data, date):
+        """Nothing else to do in between."""
+    return found
+
+
+def steps(found: "list[Any]", data: "dict[str, Any]", date: int) -> "Iterator[None]":
+    """Add what does not fit together, in slices, so that a board can do other work meanwhile."""
     for i in range(len(data["channel"])):
         channel(found, data["channel"][i], "channel.%d" % i)
+        yield None
     names(found, data)
     try:
         parse(data["tz"])
     except ValueError as error:
         found.append(("tz", data["tz"], "must be", "a POSIX rule", str(error)))
     if not found:
-        _days(found, data, date)
-    return found
+        yield from _days(found, data, date)
 
 
 def channel(found: "list[Any]", c: "dict[str, Any]", where: str) -> None:
@@ -199,11 +207,17 @@ def _once(
             found.append((where % i, values[i], "is used by", first, advice))
 
 
-def _days(found: "list[Any]", data: "dict[str, Any]", date: int) -> None:
+def _days(found: "list[Any]", data: "dict[str, Any]", date: int) -> "Iterator[None]":
     """Spacing, grace, and caps with what comes close together, on the days that matter."""
     setup = build(data)
     channels = setup.channels
-    gaps, buckets, late = survey(setup, calibrations(data), date)
+    gaps: list[int] = []
+    buckets: list[int] = []
+    late: tuple[int, ...] = ()
+    for told in survey(setup, calibrations(data), date):
+        if told:
+            gaps, buckets, late = told
+        yield None
     if late:
         name = setup.channels[late[1]].id
         limit = "spaced on " + date_text(late[0])

@@ -10,12 +10,14 @@ from aliquot.core.window import BUCKET_S
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from typing import Any
 
 YEARS_DAYS = 1827
 _ORDINARY_DAYS = 400
 _ORDINARY_MOST = 40
 _DAY_S = 86400
+_SLICE = 32  # dates
 
 
 def survey(
@@ -25,19 +27,37 @@ def survey(
 
     Returns per channel the shortest seconds between two doses, the most microlitres that fall into
     one place of the cap's window, and () or (date, channel) of the first day without room."""
+    for found in steps(setup, cals, date):
+        if found:
+            return found
+    raise ValueError("no day was looked at")
+
+
+def steps(
+    setup: Setup, cals: "list[Any]", date: int
+) -> "Iterator[tuple[list[int], list[int], tuple[int, ...]] | None]":
+    """The same in slices: None, so that a board can do other work, at last what was found."""
     table = Timetable(setup, cals)
     n = len(setup.channels)
     gaps = [_DAY_S] * n
     buckets = [0] * n
-    for day_date in _dates(table, date):
-        day = table.day(day_date)
-        if day.late:
-            return gaps, buckets, (day_date, day.late[0])
-        after = table.day(day_date + 1)
+    chosen: list[int] = []
+    yield from _dates(table, date, chosen)
+    for day_date in chosen:
+        pair: list[Day] = []
+        for one in (day_date, day_date + 1):
+            for day in table.steps(one):
+                if day:
+                    pair.append(day)
+                yield None
+            if pair[0].late:
+                yield gaps, buckets, (day_date, pair[0].late[0])
+                return
         length = setup.zone.day_length(day_date)
         for i in range(n):
-            _close(gaps, buckets, i, day, after, length)
-    return gaps, buckets, ()
+            _close(gaps, buckets, i, pair[0], pair[1], length)
+            yield None
+    yield gaps, buckets, ()
 
 
 def _close(
@@ -59,17 +79,20 @@ def _close(
             buckets[i] = total
 
 
-def _dates(table: Timetable, date: int) -> "list[int]":
-    """Dates around every clock change of five years, and one of each kind of ordinary day."""
+def _dates(table: Timetable, date: int, chosen: "list[int]") -> "Iterator[None]":
+    """Choose dates around every clock change of five years, and of each kind of ordinary day."""
     zone = table.setup.zone
     fullest = table.totals(date)
     for d in range(date, date + _ORDINARY_DAYS):
+        if d % _SLICE == 0:
+            yield None
         fullest = tuple([max(a, b) for a, b in zip(fullest, table.totals(d))])
-    chosen: list[int] = []
     changes: list[int] = []
     kinds: list[tuple[int, ...]] = []
     patterns: list[list[bool]] = []
     for d in range(date, date + YEARS_DAYS):
+        if d % _SLICE == 0:
+            yield None
         if not zone.ordinary(d):
             changes += [d - 1, d]
         elif d < date + _ORDINARY_DAYS:
@@ -80,4 +103,4 @@ def _dates(table: Timetable, date: int) -> "list[int]":
                 patterns.append(pattern)
                 kinds.append(kind)
                 chosen.append(d)
-    return chosen + changes
+    chosen += changes

@@ -13,6 +13,7 @@ from aliquot.core import fields
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from typing import Any
 
 # Stands where the desk could not even convert what was written, and has said so already.
@@ -25,12 +26,20 @@ def problems(data: "Any", date: int) -> "list[Any]":
     """Return every problem of canonical `data`, an empty list when it is valid.
 
     `date` is today's local date; the clock-change days of five years from it are tried too."""
-    found = shape(data)
-    if found:
-        return found
-    from aliquot.core import consistent
+    found: list[Any] = []
+    for _ in steps(found, data, date):
+        """Nothing else to do in between."""
+    return found
 
-    return consistent.problems(data, date)
+
+def steps(found: "list[Any]", data: "Any", date: int) -> "Iterator[None]":
+    """Add every problem to `found`, in slices, so that a board can do other work meanwhile."""
+    _object(found, "", data, "")
+    yield None
+    if not found:
+        from aliquot.core import consistent
+
+        yield from consistent.steps(found, data, date)
 
 
 def shape(data: "Any") -> "list[Any]":
