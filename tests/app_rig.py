@@ -9,7 +9,7 @@ polled rests. No test stands here.
 import sys
 
 from aliquot.app import App
-from aliquot.hal import OVERTIME, Fault
+from aliquot.hal import Fault
 from aliquot.start import start
 
 TICKS = 0x3FFFFFFF
@@ -18,8 +18,27 @@ TASKS = ("dose", "time", "inputs", "light", "serial", "watch")
 
 if sys.implementation.name == "micropython":
 
+    class Sleep:
+        """As asyncio's own: one object for all, so that sleeping takes no memory."""
+
+        ms = None
+        over = StopIteration()
+
+        def __iter__(self):
+            return self
+
+        def __next__(self):
+            ms, self.ms = self.ms, None
+            if ms is None:
+                self.over.__traceback__ = None
+                raise self.over
+            return ms
+
+    ONE = Sleep()
+
     def sleep(ms):
-        yield ms
+        ONE.ms = ms
+        return ONE
 
 else:
     import types
@@ -76,7 +95,7 @@ class Pump:
         now = self.board.ms
         if now - self.began > self.most_ms:
             self.stop()
-            raise Fault(OVERTIME, "overtime")
+            raise Fault(1, "overtime")
         if now < self.until:
             return True
         self.given += self.sent

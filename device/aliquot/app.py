@@ -165,7 +165,8 @@ class App:
         ask_s = boot_s + FIRST_ASK_S
         while True:
             self.reported |= TIME
-            engine, now_s = self.engine, self.now_s()
+            engine = self.engine
+            now_s = self.now_s()
             if engine and not self.job and now_s >= ask_s and engine.wake_s > now_s + QUIET_S:
                 ask_s = now_s + await self._ask()
             wait_s = engine.setup.carry_on_s if engine and not engine.state.quality else 0

@@ -35,7 +35,8 @@ class Watch:
         """Look at every input once."""
         on = self.on
         want = 0
-        for i, (what, look, sure) in enumerate(self.inputs):
+        for i in range(len(on)):
+            what, look, sure = self.inputs[i]
             n = on[i]
             if look():
                 on[i] = n = min(n + 1, MOST) if n >= 0 else sure

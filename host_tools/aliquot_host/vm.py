@@ -190,11 +190,13 @@ def compiled_text(code: str, name: str) -> bytes:
     return kept.read_bytes()
 
 
-def device_files(parts: Sequence[str] = ("core", "store"), mpy: bool = True) -> dict[str, bytes]:
+def device_files(
+    parts: Sequence[str] = ("core", "store", "hal"), mpy: bool = True
+) -> dict[str, bytes]:
     """The device's package for the VM: path in its file system -> content, .mpy or .py."""
     root = Path(next(iter(aliquot.__path__)))
     files: dict[str, bytes] = {}
-    patterns = ["__init__.py", *(f"{part}/*.py" for part in parts)]
+    patterns = ["*.py", *(f"{part}/*.py" for part in parts)]
     for source in sorted(p for pattern in patterns for p in root.glob(pattern)):
         name = source.relative_to(root).as_posix()
         path = f"/lib/aliquot/{name}"
