@@ -145,7 +145,8 @@ class Board:
         self.inputs = [(what, self.looker(what), 2) for what in inputs]
         self.on = dict.fromkeys(inputs, 0)
         self.sources = []
-        self.lamp = []
+        self.lamp = [False] * 20  # the last four seconds
+        self.lit = 0
         self.truth = []  # what each run truly gave
         self.pumping = None
         self.stall = -1
@@ -189,9 +190,8 @@ class Board:
             raise AssertionError("a motor turns while its pins are put to rest")
 
     def light(self, on):
-        self.lamp.append(bool(on))
-        if len(self.lamp) > 400:
-            del self.lamp[:200]
+        self.lamp[self.lit % len(self.lamp)] = bool(on)
+        self.lit += 1
 
     def set_chip(self, wall_w):
         self.chip_w = wall_w
@@ -231,7 +231,10 @@ class Life:
         end = board.ms + 1000 * seconds + ms
         try:
             while True:
-                turn = min(self.sleeping, key=lambda one: (one[0], one[1]))
+                turn = self.sleeping[0]  # nothing here asks for memory, so that it can be measured
+                for one in self.sleeping:
+                    if one[0] < turn[0]:
+                        turn = one
                 if turn[0] > end:
                     break
                 self.bite(turn[0])

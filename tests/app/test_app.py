@@ -192,7 +192,7 @@ def test_the_reset_button_takes_away_what_its_time_says(life, seconds, network, 
     cal = life.app.engine.state.channels[0].cal_counts
     life.board.on["reset"] = 1
     life.run(seconds)
-    flicker = life.board.lamp[-6:]
+    flicker = [life.board.lamp[(life.board.lit - n) % 20] for n in range(1, 7)]
     life.board.on["reset"] = 0
     if network:
         life.run(5)
