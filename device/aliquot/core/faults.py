@@ -33,4 +33,32 @@ TABLE = {
         "The journal cannot be written: dosing is held until it can.",
         "Pull the journal and free the flash.",
     ),
+    5: (
+        "level",
+        "all",
+        0,
+        "The float switch says that the water is too high: dosing is held.",
+        "Look at the water and the top-up; it goes on a minute after the switch is off.",
+    ),
+    6: (
+        "leak",
+        "all",
+        0,
+        "The leak sensor is wet: dosing is held.",
+        "Find the leak; it goes on a minute after the sensor is dry.",
+    ),
+    7: (
+        "supply",
+        "all",
+        0,
+        "The motors have no supply: doses are missed, not given.",
+        "Look at the motor supply and its fuse; it goes on a minute after power is back.",
+    ),
+    8: (
+        "program",
+        "all",
+        0,
+        "The program stopped by a mistake of its own and started again.",
+        "Pull the journal and read crash.txt; report what it says.",
+    ),
 }
