@@ -129,7 +129,7 @@ class Pump:
     def end(self):
         self.running = False
         self.board.pumping = None
-        self.board.truth.append((self.ch, self.given))
+        self.board.ran(self.ch, self.given)
 
 
 class Board:
@@ -147,7 +147,8 @@ class Board:
         self.sources = []
         self.lamp = [False] * 20  # the last four seconds
         self.lit = 0
-        self.truth = []  # what each run truly gave
+        self.runs = 0
+        self.truth = []  # what each of the last hundred runs truly gave
         self.pumping = None
         self.stall = -1
         self.fed_ms = None
@@ -156,6 +157,10 @@ class Board:
         self.chip_w = None
         self.channels = []
         self.hang = ""  # the task that hangs
+
+    def ran(self, ch, given):
+        self.runs += 1
+        self.truth = self.truth[-99:] + [(ch, given)]  # noqa: RUF005 - MicroPython
 
     def looker(self, what):
         return lambda: self.on[what]
@@ -260,8 +265,10 @@ class Life:
         if turn[2] is None:
             turn[2] = getattr(self.app, TASKS[turn[1]])()
         ms = turn[2].send(None)
+        if ms < 50 or self.board.pumping:
+            return ms
         # Nothing is looked at for a while where nothing happens, so that a test ends.
-        return min(1000, ms * self.ease) if ms >= 50 and not self.board.pumping else ms
+        return min(4000 if self.ease > 20 else 1000, ms * self.ease)
 
     def bite(self, ms):
         """The watchdog resets a board that did not feed it in time; a motor rests by itself."""

@@ -7,21 +7,11 @@ import pytest
 from aliquot.core.dates import days_of
 from aliquot.core.ledger import COMMANDED, COUNTS, FAULT, MISSED, UNCERTAIN, USER
 from aliquot_host.memory_files import MemoryFiles
-from aliquot_host.setup_file import dump_json
+from app_files import load
 from app_rig import Board, Life, Restart
 from set_ups import canonical, channel
 
 NOON_W = days_of(2026, 6, 1) * 86400 + 12 * 3600
-
-
-def load(life, data, given_ul=0):
-    """A set-up sent over the line and adopted."""
-    text = dump_json(data)
-    for at in range(0, len(text), 500):
-        assert life.ask(do="load", at=at, hex=text[at : at + 500].hex())["ok"]
-    from aliquot.store.config import hash_of
-
-    return life.ask(do="adopt", hash=hash_of(text), given_ul=given_ul, id=7)
 
 
 def small(**changes):

@@ -13,6 +13,7 @@ from aliquot.core.dates import days_of
 from aliquot.core.records import decode
 from aliquot.link import LINE_MOST, Lines, pack, unpack
 from aliquot_host.memory_files import MemoryFiles
+from app_files import load
 from app_rig import Board, Life
 from set_ups import canonical, channel
 
@@ -166,12 +167,7 @@ def fresh():
     board = Board(MemoryFiles())
     life = Life(board)
     data = canonical(channel(cap_ul=90000), channel("ca", 2, cap_ul=90000))
-    text = json.dumps(data, sort_keys=True, separators=(",", ":")).encode()
-    from aliquot.store.config import hash_of
-
-    for at in range(0, len(text), 700):
-        life.ask(do="load", at=at, hex=text[at : at + 700].hex())
-    assert life.ask(do="adopt", hash=hash_of(text), given_ul=0)["ok"]
+    assert load(life, data)["ok"]
     assert life.ask(do="clock", wall_w=NOON_W)["ok"]
     return life
 

@@ -1,24 +1,23 @@
-"""The whole app on a board on a desk, on a real MicroPython: lives, hangs, and what memory it takes.
+"""The whole app on a board on a desk: lives, hangs, and what memory it takes.
 
-The files of the board come from CPython, which adopted the set-up. Each function prints one line.
+Runs on both interpreters; /data holds the files of a board that adopted its set-up. Each function
+prints one line.
 """
 
 import gc
 
-import app_rig
 from app_rig import TASKS, Board, Life, Restart
 
-from aliquot.store.files import Files
-
 HOLD = {}
+BYTES = [0] * len(TASKS)
+plain_step = Life.step
 
 
-def begin(wall_w, inputs=()):
-    """A start from /data, with the clock set."""
-    board = Board(Files("/data"), inputs)
+def begin(wall_w, files, inputs=()):
+    """A start from its files, with the clock set."""
+    board = Board(files, inputs)
     life = HOLD["life"] = Life(board)
-    reply = life.ask(do="clock", wall_w=wall_w + life.app.now_s(), id=0)
-    print("begun", life.app.why, reply["ok"])
+    print("begun", life.app.why, life.ask(do="clock", wall_w=wall_w, id=5)["ok"])
 
 
 def run(seconds, ease=1):
@@ -26,18 +25,14 @@ def run(seconds, ease=1):
 
 
 def told():
-    """Runs, what they gave, what the journal says of it."""
+    """Every run, and what the journal says of them all."""
     life = HOLD["life"]
     tot = [sum([c.tot[i] for c in life.app.engine.state.channels]) for i in (1, 2)]
-    print("runs", len(life.board.truth), sum([n for _, n in life.board.truth]), *tot)
-
-
-BYTES = [0] * len(TASKS)
-plain_step = Life.step
+    print("runs", life.board.runs, *tot, life.app.engine.state.seq, *life.board.truth)
 
 
 def metered_step(life, turn):
-    """Adds up what each task asks for; this port frees nothing while code runs."""
+    """Adds up what each task asks for; the WebAssembly port frees nothing while code runs."""
     before = gc.mem_alloc()
     ms = plain_step(life, turn)
     BYTES[turn[1]] += gc.mem_alloc() - before
@@ -45,15 +40,15 @@ def metered_step(life, turn):
 
 
 def minute():
-    """Bytes that each task asks for in a minute in which nothing is due."""
+    """Bytes that each task asks for in a minute in which nothing is due (VM alone)."""
     life = HOLD["life"]
     for i in range(len(BYTES)):
         BYTES[i] = 0
-    runs = len(life.board.truth)
+    runs = life.board.runs
     Life.step = metered_step
     life.run(60)
     Life.step = plain_step
-    print("minute", len(life.board.truth) - runs, *BYTES)
+    print("minute", life.board.runs - runs, *BYTES)
 
 
 def hang(task):
@@ -67,5 +62,5 @@ def hang(task):
         cause = restart.cause
     late = life.board.ms - life.board.fed_ms
     life.board.hang = ""
-    again = Life(life.board, 2)
-    print("hang", task, cause, late, len(again.app.journal.state.dogs), life.board.pumping)
+    HOLD["life"] = Life(life.board, 2)
+    print("hang", task, cause, late, len(HOLD["life"].app.journal.state.dogs), life.board.pumping)
