@@ -182,6 +182,10 @@ class Weather:
     silences: list[tuple[int, int]] = dataclasses.field(default_factory=list[tuple[int, int]])
     stumbles: float = 0.0
 
+    def silent(self, at_s: int) -> bool:
+        """Whether no time source answers at a moment."""
+        return any(at <= at_s < at + length for at, length in self.silences)
+
     @classmethod
     def drawn(cls, rng: random.Random, days: int, outages: int) -> Weather:
         """`outages` at any moment, apart where there is room: most of minutes, some of hours, one
@@ -275,7 +279,6 @@ class World:
         self.outages = deque((start_w + at, length) for at, length in self.weather.outages)
         self.outage_w = self.outages[0][0] if self.outages else NEVER_W
         self.until_w = self.end_w
-        self.silences = [(start_w + at, length) for at, length in self.weather.silences]
         self.acts = sorted(acts, key=lambda act: act.at_w)
         self.files = files or MemoryFiles()
         self.ids: list[str] = []
@@ -498,15 +501,14 @@ class World:
         """Two network servers answer, unless nothing does."""
         state, engine, now_s = board.journal.state, board.engine, self.now_s()
         unset = not state.quality
-        for at_w, length in self.silences:
-            if at_w <= self.now_w < at_w + length:
-                board.sync_w = self.now_w + ASK_AGAIN_S
-                if unset and not board.silent:
-                    board.silent = True
-                    self._clock("No time source answers, so the board does not know the time")
-                if clock.carry_on(engine, now_s, board.boot_s):
-                    self._clock("Still no time: the board goes on with its estimate")
-                return
+        if self.weather.silent(self.now_w - self.start_w):
+            board.sync_w = self.now_w + ASK_AGAIN_S
+            if unset and not board.silent:
+                board.silent = True
+                self._clock("No time source answers, so the board does not know the time")
+            if clock.carry_on(engine, now_s, board.boot_s):
+                self._clock("Still no time: the board goes on with its estimate")
+            return
         board.sync_w = self.now_w + SYNC_S
         for source in (clock.NETWORK, clock.NETWORK + 1):
             board.judge.hear(engine, now_s, self.now_w, source)
