@@ -79,7 +79,7 @@ class Folder(Told, Files):
 
 
 class Truth:
-    """What is true of pumps and liquids, whatever the board believes; places are those of `ids`."""
+    """What is true of pumps and liquids, whatever the board believes; a place is one in `ids`."""
 
     def __init__(self, seed: int) -> None:
         self.rng = random.Random(seed)
@@ -129,7 +129,7 @@ class Board:
         ppm: int = 0,
     ) -> None:
         self.loop = loop
-        self.files = files
+        self.files: Files = files
         files.told = self._told
         self.start_w = start_w
         self.weather = weather
@@ -145,8 +145,10 @@ class Board:
         self.memory: tuple[int, int] | None = None
         self.lamp = False
         self.chip_w = 0
-        self.on = dict.fromkeys(INPUTS, False)
-        self.inputs = [(what, self._looker(what), self._sure(what)) for what in INPUTS]
+        self.on: dict[str, bool] = dict.fromkeys(INPUTS, False)
+        self.inputs: list[tuple[str, Callable[[], object], int]] = [
+            (what, self._looker(what), self._sure(what)) for what in INPUTS
+        ]
         ear = random.Random(f"servers {seed}")
         self.sources: list[tuple[int, Callable[[], Awaitable[int]]]] = [
             (NETWORK + i, self._server(ear)) for i in range(SERVERS)
@@ -281,8 +283,8 @@ class Board:
         self.settings = [c["pump"] for c in data["channel"]]
         self.truth.take(data)
 
-    def pump(self, ch: int) -> Motor:
-        """See Hardware; what comes out goes into the truth."""
+    def pump(self, ch: int) -> Any:
+        """See Hardware: a Motor of the desk; what comes out goes into the truth."""
         assert self.app
         state = self.app.journal.state
         _, ul, counts, into, *_ = state.open

@@ -32,9 +32,7 @@ class WarpSelector(selectors.BaseSelector):
         self._real = selectors.DefaultSelector()
         self._until = time.monotonic()
 
-    def select(
-        self, timeout: float | None = None
-    ) -> list[tuple[selectors.SelectorKey, int]]:
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
         """Wait `timeout` virtual seconds, less where something comes in; None: for that alone."""
         if timeout is None:
             return self._real.select(None)

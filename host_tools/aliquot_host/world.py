@@ -767,8 +767,8 @@ class World:
 def totals(
     ids: list[str], state: State, runs: Iterable[Run], gone: Mapping[str, list[int]]
 ) -> dict[str, dict[str, int]]:
-    """Per channel, by its place in `ids`: the totals of TOTALS, and `true_ul` of all runs but those
-    into a cup. gone: what channels had given that were taken out of the set-up since."""
+    """Per channel, by its place in `ids`: the totals of TOTALS, and `true_ul` of all but runs into
+    a cup. gone: what channels had given that were taken out of the set-up since."""
     true = [0.0 for _ in ids]
     for run in runs:
         if run.into != "cup":
