@@ -48,6 +48,7 @@ IDLE_MS = (50, 1000)
 SETTLE_US = 75 * SECOND_US
 SERVERS = 3
 ANSWER_MS = (20, 120)
+OFF_MS = 30
 
 
 class Restart(SystemExit):
@@ -166,8 +167,12 @@ class Board:
 
     def now_w(self) -> int:
         """The true second."""
+        return self.now_ms() // 1000
+
+    def now_ms(self) -> int:
+        """The true time in milliseconds."""
         us = self.loop.now_us()
-        return self.start_w + (us - us * self.ppm // 1_000_000) // SECOND_US
+        return 1000 * self.start_w + (us - us * self.ppm // 1_000_000) // 1000
 
     def ticks_ms(self) -> int:
         """See Hardware."""
@@ -206,12 +211,14 @@ class Board:
             self._end(self._slot)
 
     def _server(self, ear: random.Random) -> Callable[[], Awaitable[int]]:
-        """One server of time: it answers after a moment, to the second or one beside it."""
-        off_s = ear.choice((0, 0, 1, -1))
+        """One server of time: it answers after a moment, and is a little off."""
+        off_ms = round(ear.gauss(0.0, OFF_MS))
 
         async def ask() -> int:
             await asyncio.sleep(ear.randrange(*ANSWER_MS) / 1000)
-            return 0 if self.weather.silent(self.now_w() - self.start_w) else self.now_w() + off_s
+            if self.weather.silent(self.now_w() - self.start_w):
+                return 0
+            return (self.now_ms() + off_ms) // 1000
 
         return ask
 
@@ -317,11 +324,15 @@ class Board:
         truth = self.truth
         name, pump = truth.ids[place], truth.pumps[place]
         true_ul = pump.move(motor.true)
+        if into == CUP:
+            ul = 0
+        elif how == "partial":
+            ul = ul * motor.given // motor.asked
         now_w = self.now_w()
         truth.runs.append(
             Run(
                 start_w, now_w, place, INTO[into], motor.asked, motor.true, true_ul, how,
-                0 if into == CUP else ul * motor.given // motor.asked, *key,
+                ul, *key,
             )
         )  # fmt: skip
         if into == CUP:

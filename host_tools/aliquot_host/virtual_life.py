@@ -115,7 +115,7 @@ class Desk:
         self.for_s = for_s
         self._last_us = (for_s + LAST_RUN_S) * SECOND_US
         if for_s:
-            loop.call_later(for_s, self._end)
+            loop.call_later(for_s, self.end)
         self.board.port.open(loop, number)
 
     # What comes from outside
@@ -133,10 +133,10 @@ class Desk:
         if self.board.app:
             raise Power(length_s)
 
-    def _end(self) -> None:
+    def end(self) -> None:
         """The time is over; a motor that turns may end its run first."""
         if self.board.motor and self.loop.now_us() < self._last_us:
-            self.loop.call_later(1, self._end)
+            self.loop.call_later(1, self.end)
             return
         self.over = True
         raise Over
@@ -164,6 +164,8 @@ class Desk:
 
     def close(self) -> None:
         """Clear the desk: no task and no port is left."""
+        if self.loop.is_closed():
+            return
         self._bury()
         self.board.port.close()
         self._settle()

@@ -22,6 +22,7 @@ class Line(asyncio.Protocol):
     def __init__(self, port: Port) -> None:
         self.port = port
         self.came = bytearray()
+        self.greeted = False
         self.transport: asyncio.Transport | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
@@ -47,7 +48,7 @@ class Line(asyncio.Protocol):
 
 
 class Port:
-    """The board's end. greeting: what a client gets to see first, none of it a message.
+    """The board's end. greeting: what a client gets before the first reply, none of it a message.
 
     woken: called when a client comes, so that the board need not look for one all the time."""
 
@@ -81,22 +82,20 @@ class Port:
     def joined(self, line: Line) -> None:
         """A client came."""
         self.lines.append(line)
-        if len(self.lines) == 1:
-            line.send(self.greeting())
         self.woken()
 
     def left(self, line: Line) -> None:
         """A client went; the next one is served."""
-        first = self.lines[:1] == [line]
         self.lines.remove(line)
-        if first and self.lines:
-            self.lines[0].send(self.greeting())
 
     def read(self) -> bytes:
         """What the client who is served has sent; b"" for nothing."""
         if not self.lines or not self.lines[0].came:
             return b""
         line = self.lines[0]
+        if not line.greeted:
+            line.greeted = True
+            line.send(self.greeting())
         data = bytes(line.came)
         line.came.clear()
         return data
