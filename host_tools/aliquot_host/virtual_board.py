@@ -6,9 +6,9 @@ containers, its weather. Nothing here decides about dosing, and nothing reads a 
 time is the loop's.
 
 For speed, a board that is run more than a hundred times as fast as life looks less often while
-nothing can happen: with no motor running, no input on or on lately, and no client on the line,
-sleeps of 50 to 1000 ms end together at the next whole two seconds. A dose then begins up to two
-seconds late, and nothing else differs.
+nothing can happen: with no motor running, no input that changed lately, and no client on the
+line, sleeps of 50 to 1000 ms end together at the next whole two seconds. A dose then begins up to
+two seconds late, and nothing else differs.
 """
 
 from __future__ import annotations
@@ -44,7 +44,8 @@ BORN_MS = TICKS + 1 - 600_000
 FAST = 100
 SLOT_US = 2 * SECOND_US
 IDLE_MS = (50, 1000)
-# The app takes an input as off after a minute; until then it looks as often as on a board.
+# The app counts how often it saw an input on, and a minute of looks until it takes one as off:
+# until it is sure, it looks as often as on a board.
 SETTLE_US = 75 * SECOND_US
 SERVERS = 3
 ANSWER_MS = (20, 120)
@@ -197,7 +198,7 @@ class Board:
 
     def _calm(self) -> bool:
         quiet = self.motor is None and not self.port.busy
-        return quiet and self.loop.now_us() >= self._restless_us and not any(self.on.values())
+        return quiet and self.loop.now_us() >= self._restless_us
 
     def _end(self, slot: asyncio.Future[None]) -> None:
         if self._slot is slot:

@@ -116,7 +116,11 @@ class Desk:
         self._last_us = (for_s + LAST_RUN_S) * SECOND_US
         if for_s:
             loop.call_later(for_s, self.end)
-        self.board.port.open(loop, number)
+        try:
+            self.board.port.open(loop, number)
+        except OSError:
+            loop.close()
+            raise
 
     # What comes from outside
 
