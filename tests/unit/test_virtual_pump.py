@@ -72,7 +72,7 @@ def test_a_run_gives_its_counts_and_takes_as_long_as_with_the_real_driver(need, 
 
 @pytest.mark.parametrize("chip", ["", *CHIPS])
 @pytest.mark.parametrize("kind", ["stepper", "timed"])
-def test_s04_a_motor_that_nobody_polls_rests_after_a_burst(chip, kind):
+def test_a_motor_that_nobody_polls_rests_after_a_burst(chip, kind):
     clock = Clock()
     one = motor(chip, clock, kind=kind, speed=1000 if kind == "timed" else 500)
     one.start(100_000, one.longest_ms(100_000))
@@ -88,7 +88,7 @@ def test_s04_a_motor_that_nobody_polls_rests_after_a_burst(chip, kind):
 
 @pytest.mark.parametrize("chip", ["", *CHIPS])
 @pytest.mark.parametrize("kind", ["stepper", "timed"])
-def test_s11_a_stop_never_says_less_than_was_given(chip, kind):
+def test_a_stop_never_says_less_than_was_given(chip, kind):
     for pause_ms in range(0, 320, 7):
         clock = Clock()
         one = motor(chip, clock, kind=kind, speed=1000 if kind == "timed" else 500)
@@ -103,7 +103,7 @@ def test_s11_a_stop_never_says_less_than_was_given(chip, kind):
         assert not one.poll()
 
 
-def test_s03_a_run_that_takes_too_long_is_a_fault_with_the_motor_at_rest():
+def test_a_run_that_takes_too_long_is_a_fault_with_the_motor_at_rest():
     clock = Clock()
     one = motor("esp32", clock)
     one.start(2000, one.needs_ms(2000))
