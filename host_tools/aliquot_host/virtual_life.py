@@ -145,6 +145,13 @@ class Desk:
         self.over = True
         raise Over
 
+    def interrupt(self) -> None:
+        """End it as the keyboard does, between two steps of the program."""
+        self.loop.call_soon_threadsafe(self._interrupt)
+
+    def _interrupt(self) -> None:
+        raise KeyboardInterrupt
+
     # Lives
 
     def live(self) -> Desk:
@@ -218,9 +225,10 @@ class Desk:
             self._say("idle", f"The board does not dose: {app.why}")
 
     def _adopt(self, app: App) -> None:
-        """Load the set-up over the line, unless the board has it from an earlier evening."""
+        """Load the set-up over the line, unless the board has it from the time before, or has a
+        journal that only a person may put aside."""
         loaded = self.loaded
-        if app.journal and app.journal.state.hash == loaded.digest and app.engine:
+        if not app.journal or (app.engine and app.journal.state.hash == loaded.digest):
             return
         text = loaded.canonical
         orders: list[dict[str, object]] = [

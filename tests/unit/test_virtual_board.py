@@ -346,6 +346,23 @@ def test_an_exception_ends_the_run_is_recorded_and_the_board_begins_anew(desk):
     assert one.board.truth.runs[0].given == tot(one)[COUNTS]
 
 
+def test_the_reset_button_takes_the_set_up_away_and_the_board_says_so(desk):
+    one = desk(presses=[Press("reset", 1800, 17)], for_s=2 * HOUR).live()
+    assert one.starts == {"power": 1, "program": 1}
+    assert "does not dose" in one.events[-2].text
+    assert one.app.engine is None
+    assert len(one.board.truth.runs) == 1
+
+
+def test_a_journal_that_cannot_be_read_is_left_as_it_is(desk):
+    broken = {f"j{number:08d}.txt": b"S torn\n" for number in (1, 2)}
+    files = Memory(broken)
+    one = desk(files=files, for_s=HOUR).live()
+    assert one.app.why.startswith("the journal cannot be read")
+    assert (one.totals(), one.board.truth.runs) == ({}, [])
+    assert {name: files.read(name) for name in broken} == broken
+
+
 def test_ticks_wrap_in_the_first_quarter_of_an_hour(desk):
     one = desk(for_s=900)
     ticks = []

@@ -6,9 +6,13 @@ set-up is changed, and no file is written but those of `--flash`.
 
 from __future__ import annotations
 
+import contextlib
 import math
 import re
+import signal
+from collections.abc import Generator
 from pathlib import Path
+from types import FrameType
 
 import click
 
@@ -97,7 +101,7 @@ def command(
         loaded, flash, start_w, pace, seed, weather, poked, for_s, port, not no_network, view
     )
     try:
-        with view.shown(desk):
+        with view.shown(desk), keyboard(desk):
             desk.live()
     except KeyboardInterrupt:
         if for_s:
@@ -108,6 +112,21 @@ def command(
         output.print_json("aliquot-virtual", payload(desk))
     else:
         show(desk)
+
+
+@contextlib.contextmanager
+def keyboard(desk: Desk) -> Generator[None]:
+    """Ctrl-C ends the program between two of its steps; pressed once more, at once."""
+
+    def pressed(number: int, frame: FrameType | None) -> None:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        desk.interrupt()
+
+    before = signal.signal(signal.SIGINT, pressed)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def view_of(as_json: bool) -> Lines | Picture:
