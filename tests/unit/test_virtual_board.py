@@ -105,6 +105,17 @@ def test_a_day_gives_the_same_doses_as_the_simulator(desk, name):
         assert told == {"doses": told["doses"], **true}
 
 
+def test_an_outage_costs_the_same_doses_as_in_the_simulator(desk):
+    own = loaded(TANK)
+    at_s, length_s = 6 * HOUR + 7, 1500
+    weather = Weather(outages=[(at_s, length_s)])
+    world = World(own, start_w=midnight(own), days=1, weather=weather).run()
+    weather = Weather(outages=[(EARLY_S + at_s, length_s)])
+    one = desk(own, weather=weather, for_s=EARLY_S + DAY - 1).live()
+    assert runs_of(one.board.truth.runs, one.board.truth.ids) == runs_of(world.runs, world.ids)
+    assert one.totals()["alk"]["missed_ul"] == world.totals()["alk"]["missed_ul"] > 0
+
+
 def test_a_new_board_learns_the_time_by_itself(desk):
     one = desk(for_s=30).live()
     assert one.app.why == ""
