@@ -75,9 +75,10 @@ class Desk:
     """A virtual board with its set-up, its line on a port, and what happens to it; `live` runs it.
 
     start_w: the true second at which power comes. speed: virtual seconds a second, 0: as fast as
-    it goes. weather's outages, presses and for_s: in the loop's seconds from the start; for_s: when
-    it ends, 0: never. number: the TCP port, 0 for any. network: whether servers of time are there. said: told of each
-    event. The same arguments, with no client, give the same journal to the byte."""
+    it goes. The outages of weather, presses and for_s: in the loop's seconds from the start; for_s
+    is when it ends, 0: never. number: the TCP port, 0 for any. network: whether servers of time
+    are there. said: told of each event. The same arguments, with no client, give the same journal
+    to the byte."""
 
     def __init__(
         self,

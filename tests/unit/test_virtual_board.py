@@ -107,7 +107,7 @@ def test_a_day_gives_the_same_doses_as_the_simulator(desk, name):
 
 def test_an_outage_costs_the_same_doses_as_in_the_simulator(desk):
     own = loaded(TANK)
-    at_s, length_s = 6 * HOUR + 7, 1500
+    at_s, length_s = 6 * HOUR + 7, 2 * HOUR
     weather = Weather(outages=[(at_s, length_s)])
     world = World(own, start_w=midnight(own), days=1, weather=weather).run()
     weather = Weather(outages=[(EARLY_S + at_s, length_s)])
