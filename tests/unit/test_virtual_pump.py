@@ -1,4 +1,4 @@
-"""The desk's pump driver beside the real ones on chips that are not there, and the loop's time."""
+"""The desk's pump driver beside the real ones; the time of its loop; the ends of its port."""
 
 import asyncio
 import time
@@ -6,6 +6,7 @@ import time
 import pytest
 
 from aliquot.hal import OVERTIME, Fault, bounds
+from aliquot_host.virtual_line import KEPT_MOST, Line, Port
 from aliquot_host.virtual_pump import TICKS, Motor
 from aliquot_host.warp import WarpLoop
 
@@ -242,3 +243,59 @@ class Came(asyncio.Protocol):
     def data_received(self, data):
         self.future.set_result(data)
         self.transport.close()
+
+
+class Wire:
+    """A client's end that a test holds."""
+
+    def __init__(self, waiting=0):
+        self.sent = b""
+        self.waiting = waiting
+        self.aborted = False
+
+    def get_write_buffer_size(self):
+        return self.waiting
+
+    def write(self, data):
+        self.sent += data
+
+    def abort(self):
+        self.aborted = True
+
+
+def client(port, wire):
+    line = Line(port)
+    line.transport = wire
+    port.joined(line)
+    return line
+
+
+def test_a_client_that_sends_without_end_is_sent_away_and_one_that_reads_nothing_loses_replies():
+    woken = []
+    port = Port(lambda: b"talk\n", lambda: woken.append(1))
+    flood, deaf = Wire(), Wire(waiting=KEPT_MOST + 1)
+    line = client(port, flood)
+    for _ in range(3):
+        line.data_received(b"x" * (KEPT_MOST // 2))
+    assert flood.aborted
+    line.connection_lost(None)
+    assert not port.busy
+    second = client(port, deaf)
+    port.write(b"lost")
+    assert deaf.sent == b""
+    second.data_received(b"order\n")
+    assert port.read() == b"order\n"
+    assert port.read() == b""
+    assert woken == [1, 1]
+
+
+def test_what_a_client_left_unread_goes_with_it_and_the_next_one_is_served():
+    port = Port(lambda: b"talk\n", lambda: None)
+    wires = Wire(), Wire()
+    first, second = (client(port, wire) for wire in wires)
+    first.data_received(b"old\n")
+    second.data_received(b"new\n")
+    first.connection_lost(None)
+    assert port.read() == b"new\n"
+    port.write(b"reply\n")
+    assert [wire.sent for wire in wires] == [b"", b"talk\nreply\n"]
