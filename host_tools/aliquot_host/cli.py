@@ -50,6 +50,7 @@ COMMANDS = {
     "why-not": Entry(PLAN, "why_not", "Explain why a channel gave nothing at a time."),
     "simulate": Entry(REHEARSE, "simulate", "Run a set-up for days in seconds, with outages."),
     "demo": Entry(REHEARSE, "demo", "A month of a made-up tank, as a story and a report."),
+    "virtual": Entry(REHEARSE, "virtual", "Run the board's own program on the desk, with a port."),
     "replay": Entry(LOOK_BACK, "replay", "Read a journal again and show where it leads."),
     "cuts": Entry(PROVE, "cuts", "Cut the power at every change of the flash, and look."),
     "soak": Entry(PROVE, "soak", "Let boards live through trouble, and look at every rule."),

@@ -59,17 +59,17 @@ class Answer:
         }
 
 
-def spans(text: str, zone: Zone | None) -> list[Span]:
+def spans(text: str, zone: Zone | None, option: str = "TIME") -> list[Span]:
     """The time that a person wrote; two spans where the clock shows it twice."""
     found = FORM.fullmatch(text)
     if not found:
-        raise errors.bad("TIME", text, limit=LIMIT)
+        raise errors.bad(option, text, limit=LIMIT)
     date_part, time_part, east = found.groups()
     try:
         date, second = date_of_text(date_part), time_of_text(time_part)
         shift = time_of_text(east[1:]) if east and east != "Z" else 0
     except ValueError as wrong:
-        raise errors.bad("TIME", text, limit=LIMIT, advice=f"{wrong}.") from wrong
+        raise errors.bad(option, text, limit=LIMIT, advice=f"{wrong}.") from wrong
     length = 1 if len(time_part) > 5 else 60
     naive = date * 86400 + second
     if east:
@@ -77,7 +77,7 @@ def spans(text: str, zone: Zone | None) -> list[Span]:
         return [Span(from_w, from_w + length)]
     if zone is None:
         advice = "The journal does not say in which zone the tank stands: give --setup, or UTC."
-        raise errors.bad("TIME", text, limit="a time that ends in Z or +02:00", advice=advice)
+        raise errors.bad(option, text, limit="a time that ends in Z or +02:00", advice=advice)
     first = zone.wall(date, second)
     again = first + zone.high - zone.low
     if zone.high > zone.low and zone.offset(first) == zone.high and zone.offset(again) == zone.low:

@@ -19,7 +19,7 @@ import dataclasses
 import math
 import random
 from collections import defaultdict, deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import NamedTuple
 
 from aliquot.core import acts, adopt, clock, events, plan, snapshot
@@ -97,6 +97,25 @@ class Pump:
     moved_ul: float = 0.0
     dry: bool = False
 
+    @classmethod
+    def drawn(cls, rng: random.Random, channel: Data) -> Pump:
+        """The pump of a channel of canonical data: it differs a little from its calibration."""
+        cal = channel["calibration"]
+        true = cal["ul"] / cal["counts"] * (1.0 + rng.gauss(0.0, DIFFERS))
+        wear = abs(rng.gauss(0.0, WEARS))
+        left = channel["reservoir"]["left_ul"] if channel["reservoir"] else math.inf
+        return cls(true, wear, channel["pump"]["speed_cps"], cal["offset"], left)
+
+    def set_to(self, channel: Data) -> None:
+        """Take what another set-up says of a pump that is there already."""
+        self.speed_cps = channel["pump"]["speed_cps"]
+        self.offset = channel["calibration"]["offset"]
+
+    def renew(self, rng: random.Random) -> None:
+        """New tubing delivers a little differently and begins to wear anew."""
+        self.ul_per_count *= 1.0 + rng.gauss(0.0, 2 * DIFFERS)
+        self.moved_ul = 0.0
+
     def move(self, counts: int) -> float:
         """Turn by `counts`; returns the microlitres that came out."""
         if counts <= self.offset:
@@ -162,6 +181,10 @@ class Weather:
     outages: list[tuple[int, int]] = dataclasses.field(default_factory=list[tuple[int, int]])
     silences: list[tuple[int, int]] = dataclasses.field(default_factory=list[tuple[int, int]])
     stumbles: float = 0.0
+
+    def silent(self, at_s: int) -> bool:
+        """Whether no time source answers at a moment."""
+        return any(at <= at_s < at + length for at, length in self.silences)
 
     @classmethod
     def drawn(cls, rng: random.Random, days: int, outages: int) -> Weather:
@@ -256,7 +279,6 @@ class World:
         self.outages = deque((start_w + at, length) for at, length in self.weather.outages)
         self.outage_w = self.outages[0][0] if self.outages else NEVER_W
         self.until_w = self.end_w
-        self.silences = [(start_w + at, length) for at, length in self.weather.silences]
         self.acts = sorted(acts, key=lambda act: act.at_w)
         self.files = files or MemoryFiles()
         self.ids: list[str] = []
@@ -291,17 +313,11 @@ class World:
     def _take(self, loaded: Loaded) -> None:
         """Know a set-up's channels: those that are new get a pump that differs from its file."""
         for c in loaded.data["channel"]:
-            pump = c["pump"]
             if c["id"] in self.ids:
-                known = self.pumps[self.ids.index(c["id"])]
-                known.speed_cps, known.offset = pump["speed_cps"], c["calibration"]["offset"]
+                self.pumps[self.ids.index(c["id"])].set_to(c)
                 continue
-            cal = c["calibration"]
-            true = cal["ul"] / cal["counts"] * (1.0 + self.rng.gauss(0.0, DIFFERS))
-            wear = abs(self.rng.gauss(0.0, WEARS))
-            left = c["reservoir"]["left_ul"] if c["reservoir"] else math.inf
             self.ids.append(c["id"])
-            self.pumps.append(Pump(true, wear, pump["speed_cps"], cal["offset"], left))
+            self.pumps.append(Pump.drawn(self.rng, c))
             self.keys.append((-1, -1, -1))
             self.windows.append(deque())
             self.sums.append(0)
@@ -485,15 +501,14 @@ class World:
         """Two network servers answer, unless nothing does."""
         state, engine, now_s = board.journal.state, board.engine, self.now_s()
         unset = not state.quality
-        for at_w, length in self.silences:
-            if at_w <= self.now_w < at_w + length:
-                board.sync_w = self.now_w + ASK_AGAIN_S
-                if unset and not board.silent:
-                    board.silent = True
-                    self._clock("No time source answers, so the board does not know the time")
-                if clock.carry_on(engine, now_s, board.boot_s):
-                    self._clock("Still no time: the board goes on with its estimate")
-                return
+        if self.weather.silent(self.now_w - self.start_w):
+            board.sync_w = self.now_w + ASK_AGAIN_S
+            if unset and not board.silent:
+                board.silent = True
+                self._clock("No time source answers, so the board does not know the time")
+            if clock.carry_on(engine, now_s, board.boot_s):
+                self._clock("Still no time: the board goes on with its estimate")
+            return
         board.sync_w = self.now_w + SYNC_S
         for source in (clock.NETWORK, clock.NETWORK + 1):
             board.judge.hear(engine, now_s, self.now_w, source)
@@ -579,12 +594,10 @@ class World:
         return f"{name}: the container is filled to {happenings.ml(ul)}"
 
     def new_tubing(self, name: str) -> str:
-        """New tubing delivers a little differently and begins to wear anew."""
+        """The keeper puts new tubing into a pump and says so."""
         ch = self.channel(name)
         acts.tubing(self.engine(), self.now_s(), ch)
-        pump = self.pumps[self.places[ch]]
-        pump.ul_per_count *= 1.0 + self.rng.gauss(0.0, 2 * DIFFERS)
-        pump.moved_ul = 0.0
+        self.pumps[self.places[ch]].renew(self.rng)
         return f"{name}: new tubing is in the pump"
 
     def stall(self, name: str, percent: int, runs: int) -> str:
@@ -738,20 +751,7 @@ class World:
 
     def totals(self) -> dict[str, dict[str, int]]:
         """Per channel the engine's running totals and the truth, microlitres and counts."""
-        state = self.state()
-        true = [0.0 for _ in self.ids]
-        for run in self.runs:
-            if run.into != "cup":
-                true[run.channel] += run.true_ul
-        out: dict[str, dict[str, int]] = {}
-        for place, name in enumerate(self.ids):
-            tot = self.gone.get(name, [0] * (OVER + 1))
-            if name in state.ids:
-                now = state.channels[state.ids.index(name)].tot
-                tot = [a + b for a, b in zip(tot, now, strict=True)]
-            out[name] = {key: tot[at] for key, at in TOTALS.items()}
-            out[name]["true_ul"] = round(true[place])
-        return out
+        return totals(self.ids, self.state(), self.runs, self.gone)
 
     def left(self) -> dict[str, tuple[int, float]]:
         """What is in the containers now: by the engine's count, and in truth."""
@@ -762,6 +762,26 @@ class World:
                 truth = self.pumps[self.ids.index(name)].left_ul
                 found[name] = (c.fill_ul - c.taken_ul, truth)
         return found
+
+
+def totals(
+    ids: list[str], state: State, runs: Iterable[Run], gone: Mapping[str, list[int]]
+) -> dict[str, dict[str, int]]:
+    """Per channel, by its place in `ids`: the totals of TOTALS, and `true_ul` of all but runs into
+    a cup. gone: what channels had given that were taken out of the set-up since."""
+    true = [0.0 for _ in ids]
+    for run in runs:
+        if run.into != "cup":
+            true[run.channel] += run.true_ul
+    out: dict[str, dict[str, int]] = {}
+    for place, name in enumerate(ids):
+        tot = gone.get(name, [0] * (OVER + 1))
+        if name in state.ids:
+            now = state.channels[state.ids.index(name)].tot
+            tot = [a + b for a, b in zip(tot, now, strict=True)]
+        out[name] = {key: tot[at] for key, at in TOTALS.items()}
+        out[name]["true_ul"] = round(true[place])
+    return out
 
 
 _PASSING: dict[str, str] = {"M": "missed", "R": "refused", "S": "skipped"}
