@@ -105,17 +105,18 @@ class Ds3231(Chip):
         hour = data[2]
         if hour & 0x40:
             # Twelve hours, 12 before 1, and bit 5 for the afternoon.
-            half = digits(hour & 0x1F)
+            half = digits(hour & 0x9F)
             hour = half % 12 + (12 if hour & 0x20 else 0) if 1 <= half <= 12 else -1
         else:
-            hour = digits(hour & 0x3F)
+            hour = digits(hour)
         # The century bit is toggled by the chip when 99 becomes 00.
         year = digits(data[6])
         if year < 0:
             return 0
         year += 2100 if data[5] & 0x80 else 2000
-        month, day = digits(data[5] & 0x1F), digits(data[4] & 0x3F)
-        return wall_of(year, month, day, hour, digits(data[1] & 0x7F), digits(data[0] & 0x7F))
+        month, day = digits(data[5] & 0x7F), digits(data[4])
+        # Bits that have no use read as 0 in this chip: a digit too large is none.
+        return wall_of(year, month, day, hour, digits(data[1]), digits(data[0]))
 
     def set(self, wall_w: int) -> None:
         year, month, day, of_week, hour, minute, second = parts(wall_w)

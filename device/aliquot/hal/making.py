@@ -75,10 +75,7 @@ def light(found: "Dict | None") -> "Callable[[bool], object]":
 
         return Light(Pin(found["pin"], Pin.OUT, value=0)).show
     on = found.get("on", 1)
-    # A pin with a name hangs on the radio chip, which takes the level after the mode.
-    lamp = Signal(Pin(found["pin"], Pin.OUT), invert=not on)
-    lamp.value(False)
-    return lamp.value
+    return Signal(Pin(found["pin"], Pin.OUT, value=1 - on), invert=not on).value
 
 
 def at_rest(board: "Dict") -> bytes:
