@@ -43,25 +43,28 @@ class Board:
     """
 
     wdt_ms = WDT_MS
-    # The network's station once something has joined one: `isconnected()`, `ifconfig()`.
-    station: "Any" = None
-    # What making.py finds on the board.
-    cause = 1
-    chip = ""
-    memory: "Any" = None  # () reads the backup memory, (data) writes it
-    inputs: "list[tuple[str, Callable[[], object], int]]" = []  # noqa: RUF012 - as pumps
-    light: "Any" = None  # (on) switches the status light
-    clock: "tuple[int, int, str] | None" = None
-    lines = b""  # (pin, level at rest) of every motor line, two bytes each
-    pumps: "list[tuple[Any, ...]]" = []  # noqa: RUF012 - replaced as a whole by `fit`
-    _wdt: "machine.WDT | None" = None
-    _kept = (-1, 0)
+
+    if TYPE_CHECKING:
+        # What making.py finds on the board.
+        cause: int
+        chip: str
+        memory: Any  # () reads the backup memory, (data) writes it
+        inputs: list[tuple[str, Callable[[], object], int]]
+        light: Any  # (on) switches the status light
+        clock: tuple[int, int, str] | None
+        lines: bytes  # (pin, level at rest) of every motor line, two bytes each
+        # One channel each, as fitting.py packs them.
+        pumps: list[tuple[Any, ...]]
 
     def __init__(self, files: "Files", board: "Callable[[], dict[str, Any]]") -> None:
         from aliquot.hal import making
 
         self.files = files
         self.board = board
+        # The network's station once something has joined one: `isconnected()`, `ifconfig()`.
+        self.station: Any = None
+        self._wdt: machine.WDT | None = None
+        self._seq = self._counts = -1
         # Straight from the firmware, whose calls ask for no memory.
         clock: Any = time
         loop: Any = asyncio
@@ -73,8 +76,6 @@ class Board:
         self._poll: Any = poll()
         self._poll.register(sys.stdin, POLLIN)
         making.make(self, board())
-        first = CHIP if self.clock else FIRST_SERVER
-        self.sources = [(n, self._asker(n)) for n in range(first, FIRST_SERVER + SERVERS)]
         self._forget()
 
     def _forget(self) -> None:
@@ -86,9 +87,9 @@ class Board:
 
     def keep(self, seq: int, counts: int) -> None:
         """Hold both with their sum; asks for memory only where they changed."""
-        kept = self._kept
-        if kept[0] != seq or kept[1] != counts:
-            self._kept = (seq, counts)
+        if self._counts != counts or self._seq != seq:
+            self._seq = seq
+            self._counts = counts
             data = seq.to_bytes(4, "little") + counts.to_bytes(4, "little")
             # Nothing kept has a sum that is wrong.
             self.memory(data + (crc32(data) if seq else 0).to_bytes(4, "little"))
@@ -131,6 +132,12 @@ class Board:
         self._forget()
 
     # Time
+
+    @property
+    def sources(self) -> "list[tuple[int, Callable[[], Any]]]":
+        """(number in core/clock.py, asks it); made anew, since it is seldom looked at."""
+        first = CHIP if self.clock else FIRST_SERVER
+        return [(n, self._asker(n)) for n in range(first, FIRST_SERVER + SERVERS)]
 
     def _asker(self, source: int) -> "Callable[[], Any]":
         return lambda: self._ask(source)

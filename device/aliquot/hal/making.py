@@ -47,8 +47,7 @@ def make(hw: "Board", board: "Dict") -> None:
     ]
     hw.light = light(board.get("light"))
     clock = board.get("clock")
-    if clock:
-        hw.clock = (clock["sda"], clock["scl"], clock.get("chip", "any"))
+    hw.clock = (clock["sda"], clock["scl"], clock.get("chip", "any")) if clock else None
 
 
 def look(each: "Dict") -> "Callable[[], object]":
