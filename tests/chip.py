@@ -30,6 +30,9 @@ class Chip:
         self.pwm = {}
         # Pins with a pull-up of the chip's own.
         self.pulled = set()
+        # Inputs: the pull that was asked for, and the level that comes from outside.
+        self.inputs = {}
+        self.outside = {}
         # What a call to the hardware takes.
         self.call_us = 60
 
@@ -85,6 +88,7 @@ class Pin:
     """machine.Pin of both ports, as far as drivers use it."""
 
     IN, OUT = 1, 3
+    PULL_DOWN, PULL_UP = 1, 2
 
     def __init__(self, number, mode=-1, pull=-1, *, value=None):
         self.number = number
@@ -92,6 +96,10 @@ class Pin:
             self.init(mode, pull, value=value)
 
     def init(self, mode=-1, pull=-1, *, value=None):
+        if mode == Pin.IN:
+            assert pull in (None, Pin.PULL_UP, Pin.PULL_DOWN), "an input says what pulls it"
+            Chip.on.inputs[self.number] = pull
+            return
         assert isinstance(pull, int)
         if mode == Pin.OUT:
             assert value is not None, "an output without a level"
@@ -100,6 +108,9 @@ class Pin:
             Chip.on.pulled.discard(self.number)
 
     def value(self, level=None):
+        if level is None and self.number in Chip.on.inputs:
+            pulled = Chip.on.inputs[self.number] == Pin.PULL_UP
+            return Chip.on.outside.get(self.number, int(pulled))
         if level is None:
             return Chip.on.levels[self.number]
         assert self.number in Chip.on.levels, "the pin belongs to a sender"
@@ -123,11 +134,13 @@ class PWM:
 
 def install():
     """Put the modules of both ports in place, once."""
+    import chip_board
     import chip_esp32
     import chip_rp2
 
     machine = types.ModuleType("machine")
     machine.Pin, machine.PWM = Pin, PWM
+    chip_board.fill(machine)
     esp32 = types.ModuleType("esp32")
     esp32.RMT, esp32.PCNT = chip_esp32.RMT, chip_esp32.PCNT
     rp2 = types.ModuleType("rp2")

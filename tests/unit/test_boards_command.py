@@ -93,7 +93,8 @@ def test_a_board_of_ones_own_shows_what_it_is_better_without(run, own):
     ("options", "says"),
     [
         (("abacus",), "esp32-c3, esp32-dev"),
-        (("--wiring", "a.svg"), "Name the board to draw"),
+        (("--wiring", "a.svg"), "Name the board: esp32-c3"),
+        (("--files", "out"), "Name the board: esp32-c3"),
         (("pico-w", "--pumps", "0"), "--pumps"),
         (("pico-w", "--wiring", "no/folder/a.svg"), "cannot be written"),
     ],
@@ -110,3 +111,47 @@ def test_json_names_the_drawing(run, tmp_path):
     code, out, _ = run("pico-2-w", "--wiring", file, "--json")
     assert (code, json.loads(out)["wiring"]) == (0, str(file))
     assert file.stat().st_size > 10000
+
+
+# The board's own files.
+
+
+@pytest.mark.parametrize("name", ["esp32-dev", "esp32-s3", "esp32-c3", "pico-w", "pico-2-w"])
+def test_s08_the_files_of_a_board_are_what_the_program_on_it_reads(run, tmp_path, name):
+    from aliquot.store import board as on_board
+
+    folder = tmp_path / "new" / name
+    code, _, err = run(name, "--files", folder)
+    assert code == 0
+    assert "copy them to the board's root" in " ".join(err.split())
+    known = boards.known()[name]
+    data = on_board.load(str(folder / "board.json"))
+    assert data == {key: value for key, value in known.items() if key != "notes"}
+    pins = (folder / "pins.txt").read_text("utf-8")
+    # As boot.py reads it, which takes no more than a kilobyte.
+    assert len(pins) <= 1024
+    lines = [line.split("#")[0].split() for line in pins.splitlines()]
+    rest = [(int(pin), int(level)) for pin, level in filter(None, lines)]
+    assert rest == board_file.at_rest(known)
+
+
+def test_files_of_a_board_are_not_written_over_unasked(run, tmp_path):
+    (tmp_path / "pins.txt").write_text("mine", "utf-8")
+    code, _, err = run("pico-w", "--files", tmp_path)
+    assert code == 2
+    assert "--force" in err
+    assert not (tmp_path / "board.json").exists()
+    assert run("pico-w", "--files", tmp_path, "--force")[0] == 0
+    assert "2 0" in (tmp_path / "pins.txt").read_text("utf-8")
+
+
+def test_a_folder_that_cannot_be_made_is_bad_input(run, tmp_path):
+    (tmp_path / "file").write_text("", "utf-8")
+    code, _, err = run("pico-w", "--files", tmp_path / "file")
+    assert code == 2
+    assert "Traceback" not in err
+
+
+def test_json_names_the_files_of_a_board(run, tmp_path):
+    said = json.loads(run("pico-w", "--files", tmp_path, "--json")[1])
+    assert said["files"] == [str(tmp_path / "board.json"), str(tmp_path / "pins.txt")]

@@ -1,4 +1,4 @@
-"""boot.py and main.py: pins at rest whatever the files hold (S8), and what is not there yet."""
+"""boot.py: pins at rest whatever the files hold (S8)."""
 
 import sys
 import types
@@ -76,11 +76,3 @@ def test_s8_a_board_without_pins_to_drive_goes_on(boot, monkeypatch, tmp_path, r
     monkeypatch.chdir(tmp_path)
     exec((root / "device" / "boot.py").read_text("utf-8"), {"__name__": "__main__"})
     assert "not all at rest" in capsys.readouterr().out
-
-
-def test_main_says_which_version_is_on_the_board_and_that_nothing_is_dosed(root, capsys):
-    exec((root / "device" / "main.py").read_text("utf-8"), {"__name__": "__main__"})
-    out = capsys.readouterr().out
-    version = (root / "device" / "aliquot" / "__init__.py").read_text().split('"')[-2]
-    assert f"Aliquot {version}" in out
-    assert "nothing is dosed" in out

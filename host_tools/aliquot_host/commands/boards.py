@@ -1,10 +1,11 @@
 """`aliquot boards`: which boards there are, what hangs on which pin, and a drawing of the wiring.
 
-It writes nothing but the drawing, and that never over a file unasked.
+It writes nothing but that drawing and a board's own files, and never over a file unasked.
 """
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -47,13 +48,20 @@ MEANING = {
 @click.option(
     "--pumps", type=click.IntRange(1, 16), help="Draw no more than the first so many outputs."
 )
-@click.option("--force", is_flag=True, help="Write over a drawing that is there.")
+@click.option(
+    "--files",
+    "folder",
+    type=click.Path(path_type=Path),
+    help="Write the board's own two files into this folder: board.json and pins.txt.",
+)
+@click.option("--force", is_flag=True, help="Write over files that are there.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 def command(
     board: str | None,
     place: Path | None,
     drawing: Path | None,
     pumps: int | None,
+    folder: Path | None,
     force: bool,
     as_json: bool,
 ) -> None:
@@ -61,26 +69,41 @@ def command(
 
     ID is a board's name, or the path of a board file or of a folder of them. Every file is checked
     before it is shown. With --wiring the board is drawn: supply, fuse, drivers, pumps, resistors,
-    sensors, tubes and cautions, on sheets of A4.
+    sensors, tubes and cautions, on sheets of A4. With --files it gets what belongs into its root,
+    beside the program: what hangs on it, and the motor pins that boot.py puts to rest.
     """
     given = boards.at(place) if place else {}
     shown = given or boards.known()
     if board is not None:
         shown = chosen(board, given)
     one = next(iter(shown.values())) if len(shown) == 1 else None
-    if drawing:
-        if one is None:
-            advice = f"Name the board to draw: {', '.join(shown)}."
-            raise errors.bad("--wiring", str(drawing), limit="one board", advice=advice)
-        if not force and drawing.exists():
+    for option, path in (("--wiring", drawing), ("--files", folder)):
+        if path and one is None:
+            advice = f"Name the board: {', '.join(shown)}."
+            raise errors.bad(option, str(path), limit="one board", advice=advice)
+    made = own_files(one, folder) if one and folder else {}
+    for path in (*made, *([drawing] if drawing else [])):
+        if not force and path.exists():
             advice = "Choose another name, or write over it with --force."
-            raise errors.bad(str(drawing), limit="a new file", advice=advice)
+            raise errors.bad(str(path), limit="a new file", advice=advice)
+    if folder and made:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as wrong:
+            raise errors.bad(str(folder), advice=f"No such folder: {wrong.strerror}.") from None
+    for path, content in made.items():
+        write(path, content, force)
+    if made:
+        output.note(f"{' and '.join(map(str, made))} are written: copy them to the board's root.")
+    if drawing and one:
         write(drawing, wiring.draw(one, pumps), force)
         output.note(f"{drawing} is written: open it in a browser, or print it on A4.")
     if as_json:
         payload: dict[str, object] = {"boards": [as_data(each) for each in shown.values()]}
         if drawing:
             payload["wiring"] = str(drawing)
+        if made:
+            payload["files"] = [str(path) for path in made]
         output.print_json("aliquot-boards", payload)
     elif one is not None:
         show(one)
@@ -99,6 +122,19 @@ def chosen(name: str, given: dict[str, Data]) -> dict[str, Data]:
     names = ", ".join({**boards.known(), **given})
     advice = "Name one of these, or the path of your own board file."
     raise errors.bad("ID", name, limit=names, advice=advice)
+
+
+def own_files(board: Data, folder: Path) -> dict[Path, bytes]:
+    """Path -> content of what a board needs beside the program."""
+    # Notes are for people, and a board has little memory.
+    data = {key: value for key, value in board.items() if key != "notes"}
+    rest = board_file.at_rest(board)
+    head = f"# {board['name']}: motor pins and their levels at rest; boot.py reads this file.\n"
+    pins = head + "".join(f"{pin} {level}\n" for pin, level in rest)
+    return {
+        folder / "board.json": json.dumps(data, separators=(",", ":")).encode() + b"\n",
+        folder / "pins.txt": pins.encode(),
+    }
 
 
 def limits(board: Data) -> dict[str, Any]:
