@@ -92,7 +92,7 @@ def day_sums(records, last):
 
 def act_numbers(records, last):
     """The sequence numbers of the acts among the first `last` records."""
-    return [i + 1 for i, r in enumerate(records[:last]) if r[1] not in keep.DOSE_KINDS]
+    return [i + 1 for i, r in enumerate(records[:last]) if r[1] not in keep._DOSE_KINDS]
 
 
 def small_segments(patch, size=2560, kept=4, dates=2):

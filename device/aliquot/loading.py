@@ -102,6 +102,8 @@ def _checked(app: "App", data: "Dict") -> "Iterator[None]":
     yield from validate.steps(found, data, date)
     if found:
         raise Refused("set-up", validate.text(found[0]), "a valid one", "run `aliquot check`")
+    while app.job:  # a board tries each driver, which puts its pins to rest
+        yield None
     why = app.hw.unfit(data)
     if why:
         raise Refused("board", why, "a set-up for this board", "see `aliquot boards`")

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 GONE = 1200
 # The faults that an input raises while it is on, the one that matters most last.
-CODES = {"float": 5, "supply": 7, "leak": 6}
+_CODES = {"float": 5, "supply": 7, "leak": 6}
 NETWORK = 100  # looks for which the reset button is pressed: 5 s
 ALMOST_ALL = 300  # 15 s
 MOST = 30000
@@ -52,7 +52,7 @@ class Watch:
                     on[i] = -1
                 else:
                     on[i] = n - 1 if -GONE < n < 0 else 0
-            code = CODES.get(what, 0)
+            code = _CODES.get(what, 0)
             if code and (n >= sure or n < 0) and want != 6:
                 want = code
         if self.app.engine:
@@ -63,7 +63,7 @@ class Watch:
         app = self.app
         state = app.engine.state
         fault = state.fault
-        if want == fault or state.latched or (fault and fault not in CODES.values()):
+        if want == fault or state.latched or (fault and fault not in _CODES.values()):
             return
         if want:
             app.stop(FAULT)

@@ -48,7 +48,7 @@ def squeeze(root: Path, source: Path) -> str:
     tree.body = [node for node in tree.body if not _is_gone(node, values)]
     _drop_unused_imports(tree, known, values)
     keywords = _keywords(root)
-    _Shorten(_private(tree)).visit(tree)
+    _Shorten(_private(tree, _bases(root))).visit(tree)
     for node in ast.walk(tree):
         if isinstance(node, ast.FunctionDef):
             _parameters(node, keywords)
@@ -68,6 +68,9 @@ def _values(node: ast.stmt) -> dict[str, int]:
                 return {}
             names = [ast.unparse(element) for element in target.elts]
             numbers = list(range(*[_number(arg) for arg in node.value.args]))
+        elif isinstance(target, ast.Tuple) and isinstance(node.value, ast.Tuple):
+            names = [ast.unparse(element) for element in target.elts]
+            numbers = [_number(element) for element in node.value.elts]
         else:
             return {}
     except ValueError:
@@ -148,6 +151,11 @@ class _Inline(ast.NodeTransformer):
         self.generic_visit(node)
         return node
 
+    def visit_AsyncFunctionDef(self, node: ast.AsyncFunctionDef) -> ast.AsyncFunctionDef:
+        node.returns = None
+        self.generic_visit(node)
+        return node
+
 
 def _is_gone(node: ast.stmt, values: dict[str, int]) -> bool:
     if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "TYPE_CHECKING":
@@ -174,10 +182,22 @@ def _drop_unused_imports(tree: ast.Module, known: Constants, values: dict[str, i
         owner.body = kept or [ast.Pass()]
 
 
-def _private(tree: ast.Module) -> dict[str, str]:
-    """Short names for the module's private functions, methods and variables.
+@functools.lru_cache(maxsize=4)
+def _bases(root: Path) -> set[str]:
+    """Names of the classes that another class below `root` is made of."""
+    found: set[str] = set()
+    for source in root.rglob("*.py"):
+        for node in ast.walk(ast.parse(source.read_text("utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                found.update(ast.unparse(base).split(".")[-1] for base in node.bases)
+    return found
 
-    What a class calls of its base must therefore have a public name.
+
+def _private(tree: ast.Module, bases: set[str]) -> dict[str, str]:
+    """Short names for the module's private functions, methods, variables and attributes.
+
+    What a class calls of its base must therefore have a public name. Attributes of a class that is
+    the base of another one keep their names, and so do those of that other one.
     """
     names: list[str] = []
     for node in tree.body:
@@ -189,9 +209,24 @@ def _private(tree: ast.Module) -> dict[str, str]:
         # Not in a class with a base, which may lie in another module: there the same short names
         # stand for other methods.
         if isinstance(node, ast.ClassDef) and not node.bases:
-            names += [inner.name for inner in node.body if isinstance(inner, ast.FunctionDef)]
-    private = [n for n in names if n.startswith("_") and not n.startswith("__")]
+            functions = (ast.FunctionDef, ast.AsyncFunctionDef)
+            names += [inner.name for inner in node.body if isinstance(inner, functions)]
+            if node.name not in bases:
+                names += _attributes(node)
+    private = [n for n in dict.fromkeys(names) if n.startswith("_") and not n.startswith("__")]
     return {name: "_" + short for name, short in zip(private, SHORT, strict=False)}
+
+
+def _attributes(owner: ast.ClassDef) -> list[str]:
+    """The attributes of a class: those that it binds itself, and those that `self` is given."""
+    names: list[str] = []
+    for node in owner.body:
+        if isinstance(node, ast.Assign):
+            names += [t.id for t in node.targets if isinstance(t, ast.Name)]
+    for node in ast.walk(owner):
+        if isinstance(node, ast.Attribute) and isinstance(node.ctx, ast.Store):
+            names += [node.attr] if ast.unparse(node.value) == "self" else []
+    return names
 
 
 class _Shorten(ast.NodeTransformer):
@@ -205,6 +240,11 @@ class _Shorten(ast.NodeTransformer):
         return node
 
     def visit_FunctionDef(self, node: ast.FunctionDef) -> ast.FunctionDef:
+        node.name = self.names.get(node.name, node.name)
+        self.generic_visit(node)
+        return node
+
+    def visit_AsyncFunctionDef(self, node: ast.AsyncFunctionDef) -> ast.AsyncFunctionDef:
         node.name = self.names.get(node.name, node.name)
         self.generic_visit(node)
         return node

@@ -10,6 +10,7 @@ from aliquot_host.memory_files import MemoryFiles
 from aliquot_host.vm import compiled, device_files
 from app_files import eight, load
 from app_rig import TASKS, Board, Life
+from conformance import memory
 from conformance.test_board_life import START_W, lives
 
 KB = 1024
@@ -28,6 +29,21 @@ def test_size_of_the_upload(figure):
     size = sum(len(data) for data in [*files.values(), *alone])
     how = f"{len(files) + 2} modules, both ports"
     figure("size of everything uploaded, as .mpy", size / KB, "KB", most=130, how=how)
+
+
+@pytest.mark.parametrize(("port", "chip", "most"), [("esp32", "esp32", 48), ("rp2", "rp2040", 54)])
+def test_heap_kept_by_the_whole_program(vm, figure, port, chip, most):
+    """With all names of a driver, which stay after its first run. An RP2 has 264 KB of RAM."""
+    rows = memory.heap_kept(vm, port=(port, chip))
+    code = [row for row in rows if row.lines]
+    own = {row.what: row.kept for row in rows}
+    how = (
+        f"{sum(row.kept for row in code)} B in {len(code)} modules, names of a driver "
+        f"{own['a run']} B, the rest set-up, state and board"
+    )
+    kept = memory.total(rows) / KB
+    figure(f"heap kept by the whole program, 8 channels, {chip}", kept, "KB", most=most, how=how)
+    assert own["another run"] <= 64
 
 
 def test_bytes_of_an_idle_minute(vm, figure):

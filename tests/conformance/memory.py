@@ -28,6 +28,7 @@ ENTRIES = (
     "aliquot.store.journal",
     "aliquot.store.files",
 )
+APP_ENTRIES = (*ENTRIES, "aliquot.app", "aliquot.hal.board")
 WARM = """
 import gc, sys, micropython, array, binascii, errno, hashlib, json, os
 import aliquot, aliquot.core, aliquot.store
@@ -38,15 +39,46 @@ def show():
 show()
 """
 
+# What the firmware has anyhow, and the least that answers in place of a board's hardware: it takes
+# any call, so that its names are few and the pool of names is that of the program.
+FIRMWARE = """
+import asyncio, select, time
+class Any:
+    def __getattr__(self, _):
+        return self
+    def __call__(self, *_, **__):
+        return self
+    def __getitem__(self, _):
+        return 0
+    def __int__(self):
+        return 0
+any = sys.modules['machine'] = sys.modules['esp32'] = sys.modules['rp2'] = Any()
+del Any
+show()
+"""
+BOARD = """
+from aliquot.hal import making
+any.platform = {port!r}
+making.sys = any
+aliquot.hal.board.poll = any
+from aliquot.store.files import Files
+hw = aliquot.hal.board.Board(Files('j'), lambda: json.load(open('/board.json')))
+"""
+APP = """
+app = aliquot.app.App(hw)
+app.engine, app.journal = engine, journal
+hw.fit(json.load(open('/setup.json')))
+"""
+RUN = "pump = hw.pump(0)\nhw.rest()\ndel pump"
 BUILD = """
 from aliquot.core.setup import build
-setup = build(json.loads(open('/setup.json').read()), '5e7' * 21 + '0')
+setup = build(json.loads(open('/setup.json').read()), '0' * 64)
 del build
 """
 OPEN = """
 from aliquot.store.files import Files
 from aliquot.store.recover import open_journal
-journal = open_journal(Files('/j'))[0]
+journal = open_journal(Files('j'))[0]
 del open_journal
 f = [820540800, 0, 0]
 for c in setup.channels:
@@ -98,7 +130,7 @@ def imports(module: str) -> list[str]:
     return found
 
 
-def resident() -> list[str]:
+def resident(entries: Sequence[str] = ENTRIES) -> list[str]:
     """The resident modules, each after those it imports."""
     order: list[str] = []
 
@@ -108,7 +140,7 @@ def resident() -> list[str]:
                 visit(other)
             order.append(module)
 
-    for entry in ENTRIES:
+    for entry in entries:
         visit(entry)
     return order
 
@@ -144,32 +176,60 @@ def drop() -> str:
     return "\n".join(lines)
 
 
-def board(channels: int, doses: int = 24) -> dict[str, bytes]:
-    """The device's files as .mpy and the set-up."""
+def board(channels: int, doses: int = 24, chip: str = "esp32") -> dict[str, bytes]:
+    """The device's files as .mpy, the set-up and a board file."""
     text = json.dumps(canonical(channels, doses), sort_keys=True)
-    return {**device_files(), "/setup.json": text.encode()}
+    output = {"direction": 5, "enable": 6, "enable_on": 0, "count": None, "kinds": ["stepper"]}
+    hardware = {
+        "name": "",
+        "chip": chip,
+        "outputs": [{**output, "output": i + 1, "step": 8 + i} for i in range(channels)],
+        "inputs": [
+            {"input": what, "pin": 3, "on": 1, "pull": "up"} for what in ("float", "stop", "reset")
+        ],
+        "light": {"pin": 2, "kind": "plain", "on": 1},
+        "clock": {"sda": 21, "scl": 22, "chip": "any"},
+    }
+    files = {"/setup.json": text.encode(), "/board.json": json.dumps(hardware).encode()}
+    return {**device_files(), **files}
 
 
-def heap_kept(vm: Vm, channels: int = 8, extra: Mapping[str, bytes] | None = None) -> list[Row]:
-    """The rows of a board with `channels` channels of 24 doses; `extra` replaces device files."""
-    steps: list[str] = [WARM]
+def heap_kept(
+    vm: Vm,
+    channels: int = 8,
+    extra: Mapping[str, bytes] | None = None,
+    port: tuple[str, str] | None = None,
+) -> list[Row]:
+    """The rows of a board with `channels` channels of 24 doses; `extra` replaces device files.
+
+    port: (its platform, a chip): with the app and the board's hardware, not core and store alone.
+    """
+    steps: list[str] = [WARM, FIRMWARE] if port else [WARM]
     labels: list[str] = []
 
     def row(label: str, *parts: str) -> None:
         labels.append(label)
-        steps.extend([*parts, "gc.collect()", f"print({label!r})\nshow()"])
+        steps.extend([*parts, "gc.collect()", f"print(-{len(labels)})\nshow()"])
 
     row("nothing yet", "show()")
-    for module in resident():
+    for module in resident(APP_ENTRIES if port else ENTRIES):
         row(module, f"import {module}")
+    if port:
+        row("board", BOARD.format(port=port[0]), "del making")
     row("set-up", BUILD, drop())
     row("state", OPEN, drop())
     row("engine", START, drop())
     row("a day lived", *[f"live({h * 3600}, {h * 3600 + 3600})" for h in range(25)], drop())
-    told = vm.run(steps, {**board(channels), **(extra or {})}).text.splitlines()
+    if port:
+        row("app", APP, drop())
+        row("a run", RUN, drop())
+        row("another run", RUN, drop())
+    told = vm.run(
+        steps, {**board(channels, chip=port[1] if port else "esp32"), **(extra or {})}
+    ).text.splitlines()
     marks: list[tuple[int, int]] = []
-    for label in labels:
-        at = told.index(label)
+    for number in range(1, len(labels) + 1):
+        at = told.index(str(-number))
         names = int(told[at + 1].split("n_qstr=")[1].split(",")[0])
         marks.append((int(told[at + 2]), names))
     return [

@@ -67,7 +67,7 @@ def test_an_act_keeps_its_fields_its_text_and_its_wall_time():
 def test_no_dose_and_no_idle_time_is_kept_as_an_act():
     files, _ = lived()
     assert {"I", "O", "U", "M", "J", "t"} <= {record[1] for record in RECORDS}
-    assert not {act[2] for act in keep.acts(files)} & set(keep.DOSE_KINDS)
+    assert not {act[2] for act in keep.acts(files)} & set(keep._DOSE_KINDS)
 
 
 def test_an_uncertain_run_is_between_nothing_and_all_and_a_part_is_what_it_was():

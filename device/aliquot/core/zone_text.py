@@ -72,7 +72,7 @@ def _least(rule: tuple[int, ...]) -> tuple[int, ...]:
 
 
 def _where(text: str, at: int, what: str) -> str:
-    shown = '"%s"' % text[at : at + 12] if at < len(text) else "the end"
+    shown = '"%s"' % text[at : at + 12] if at < len(text) else "the end of it"
     return "character %d, %s: %s" % (at + 1, shown, what)
 
 
@@ -110,9 +110,9 @@ def _time(text: str, at: int, hours_most: int, what: str) -> tuple[int, int]:
     sign = -1 if text[at : at + 1] == "-" else 1
     if text[at : at + 1] in ("+", "-"):
         at += 1
-    hours, at = _number(text, at, 0, hours_most, what + ", hours,")
+    hours, at = _number(text, at, 0, hours_most, what + ", the hours,")
     seconds = hours * 3600
-    for name, unit in ((", minutes,", 60), (", seconds,", 1)):
+    for name, unit in ((", the minutes,", 60), (", the seconds,", 1)):
         if text[at : at + 1] != ":":
             break
         part, end = _number(text, at + 1, 0, 59, what + name)
@@ -131,12 +131,12 @@ def _change(text: str, at: int, what: str) -> tuple[tuple[int, int, int, int], i
     form = text[at : at + 1]
     month = week = 0
     if form == "M":
-        month, at = _number(text, at + 1, 1, 12, what + ", month,")
-        week, at = _number(text, _point(text, at, what), 1, 5, what + ", week,")
-        day, at = _number(text, _point(text, at, what), 0, 6, what + ", weekday,")
+        month, at = _number(text, at + 1, 1, 12, what + ", the month,")
+        week, at = _number(text, _point(text, at, what), 1, 5, what + ", the week,")
+        day, at = _number(text, _point(text, at, what), 0, 6, what + ", the weekday,")
         day = (day + 6) % 7  # written with 0 for Sunday
     elif form == "J":
-        day, at = _number(text, at + 1, 1, 365, what + ", day,")
+        day, at = _number(text, at + 1, 1, 365, what + ", the day of the year,")
         month = -1
         day -= 1
     else:

@@ -63,7 +63,7 @@ if TYPE_CHECKING:
 
         def kept(self) -> "tuple[int, int] | None": ...
         def unfit(self, data: "dict[str, Any]") -> str:
-            """Why this board cannot do a canonical set-up, or an empty text."""
+            """Why this board cannot do a canonical set-up, or an empty text. No motor may run."""
             ...
 
         def fit(self, data: "dict[str, Any]") -> None:
@@ -111,19 +111,7 @@ def pump(
 
     if board["chip"] not in CHIPS:
         raise ValueError("chip %s: one of %s" % (board["chip"], ", ".join(sorted(CHIPS))))
-    timed = settings["kind"] == "timed"
-    if CHIPS[board["chip"]][0] == "rp2":
-        if timed:
-            from aliquot.hal import rp2_timed
-
-            return rp2_timed.Timed(board, settings, ticks_ms)
-        from aliquot.hal import rp2_step
-
-        return rp2_step.Steps(board, settings, ticks_ms)
-    if timed:
-        from aliquot.hal import esp32_timed
-
-        return esp32_timed.Timed(board, settings, ticks_ms)
-    from aliquot.hal import esp32_step
-
-    return esp32_step.Steps(board, settings, ticks_ms)
+    # The module of a port and a kind; its class bears the same name in all of them.
+    name = CHIPS[board["chip"]][0] + ("_timed" if settings["kind"] == "timed" else "_step")
+    module = __import__("aliquot.hal." + name, None, None, ("Driver",))
+    return module.Driver(board, settings, ticks_ms)

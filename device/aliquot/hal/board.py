@@ -32,7 +32,7 @@ WRITE_MOST_MS = 400
 # Sources of time as core/clock.py numbers them: the chip, then the network's servers.
 CHIP, FIRST_SERVER, SERVERS = 3, 4, 3
 # Modules of this package that stay; all others are dropped after use.
-STAY = ("aliquot.hal.board", "aliquot.hal.rp2_keep", "aliquot.hal.ws2812")
+_STAY = ("aliquot.hal.board", "aliquot.hal.rp2_keep", "aliquot.hal.ws2812")
 
 
 class Board:
@@ -81,7 +81,7 @@ class Board:
     def _forget(self) -> None:
         """Drop what was imported on demand."""
         mine = [name for name in sys.modules if name.startswith("aliquot.hal.")]
-        forget(*[name for name in mine if name not in STAY])
+        forget(*[name for name in mine if name not in _STAY])
 
     # Memory that outlives a reset
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 FILTER_TICKS = 80
 
 
-class Steps(Rmt):
+class Driver(Rmt):
     """Step and direction by RMT. Raises ValueError for a speed beyond the bursts of the chip."""
 
     counter: "esp32.PCNT | None" = None

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 HAND_OVER_MS = 20
 
 
-class Timed(Rmt):
+class Driver(Rmt):
     """A motor that runs for as long as its switch is on."""
 
     def __init__(

@@ -14,10 +14,10 @@ if TYPE_CHECKING:
 
     Dict = dict[str, Any]
 
-PUMP = ("kind", "speed_cps", "microsteps", "reverse")
+_PUMP = ("kind", "speed_cps", "microsteps", "reverse")
 # What an output holds, and what stands there where the file says nothing.
-OUTPUT = ("step", "direction", "enable", "enable_on", "count", "pwm", "duty_pct")
-ELSE = (None, None, None, 0, None, None, 100)
+_OUTPUT = ("step", "direction", "enable", "enable_on", "count", "pwm", "duty_pct")
+_ELSE = (None, None, None, 0, None, None, 100)
 
 
 def unfit(board: "Dict", data: "Dict", ticks_ms: "Callable[[], int]") -> str:
@@ -50,8 +50,8 @@ def pumps(board: "Dict", data: "Dict") -> "list[tuple[Any, ...]]":
             text = "channel %s: output %d: this board has %d"
             raise ValueError(text % (c["id"], pump["output"], len(outputs)))
         output = outputs[pump["output"] - 1]
-        made = [pump[key] for key in PUMP]
-        for key, default in zip(OUTPUT, ELSE):
+        made = [pump[key] for key in _PUMP]
+        for key, default in zip(_OUTPUT, _ELSE):
             # Pulses are counted back on the step pin where the file does not say otherwise.
             made.append(output.get(key, output["step"] if key == "count" else default))
         found.append(tuple(made))
@@ -60,7 +60,7 @@ def pumps(board: "Dict", data: "Dict") -> "list[tuple[Any, ...]]":
 
 def driver(chip: str, line: "tuple[Any, ...]", ticks_ms: "Callable[[], int]") -> "Motor":
     """The driver of a channel; ValueError where there is none for it."""
-    settings: Dict = dict(zip(PUMP, line))
+    settings: Dict = dict(zip(_PUMP, line))
     settings["output"] = 1
-    output: Dict = dict(zip(OUTPUT, line[len(PUMP) :]))
+    output: Dict = dict(zip(_OUTPUT, line[len(_PUMP) :]))
     return hal.pump({"chip": chip, "outputs": [output]}, settings, ticks_ms)

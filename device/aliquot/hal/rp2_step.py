@@ -52,7 +52,7 @@ def _steps():
     wrap()
 
 
-class Steps(Pio):
+class Driver(Pio):
     """Step and direction by PIO. Raises ValueError for a speed beyond the staircase."""
 
     def __init__(

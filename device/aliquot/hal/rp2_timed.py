@@ -37,7 +37,7 @@ def _hold():
     wrap()
 
 
-class Timed(Pio):
+class Driver(Pio):
     """A motor that runs for as long as its switch is on."""
 
     def __init__(

@@ -32,7 +32,7 @@ ACT_FILES_KEPT = 8
 DAY_FILES_KEPT = 24
 DATES_A_FILE = 16
 SPARE = "spare.txt"
-DOSE_KINDS = ("I", "O", "U", "M", "R", "S", "J", "t")
+_DOSE_KINDS = ("I", "O", "U", "M", "R", "S", "J", "t")
 _NEW = "days.new"
 _BATCH = 2048
 _PIECE = 1024
@@ -147,7 +147,7 @@ def put_away(files: "Files", number: int) -> None:
     else:
         for line, _, _ in source:
             found = record(line)
-            if found and found[2] not in DOSE_KINDS and not 0 <= limit < found[0]:
+            if found and found[2] not in _DOSE_KINDS and not 0 <= limit < found[0]:
                 acts.add(found, -1)
         acts.flush()
     files.remove(name)
@@ -204,7 +204,7 @@ class _Days:
 
     def each(self, state: "State", found: "Record") -> None:
         seq, kind = found[0], found[2]
-        if kind not in DOSE_KINDS:
+        if kind not in _DOSE_KINDS:
             self.acts.add(found, state.now_s + state.offset)
         elif kind in ("I", "J"):
             self._begin(state)
