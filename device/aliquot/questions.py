@@ -30,6 +30,8 @@ def status(app: "App", order: "Dict") -> "Dict":
     found["now_s"] = app.now_s()
     engine = app.engine
     found["light"] = blinks(app)
+    found["seq"] = app.journal.state.seq if app.journal else 0
+    found["last"] = app.last
     if not engine:
         return found
     state = engine.state
@@ -37,20 +39,19 @@ def status(app: "App", order: "Dict") -> "Dict":
     found.update(now.overview(engine, data, app.now_s()))
     for ch, one in enumerate(found["channels"]):
         c = state.channels[ch]
-        one["line_ul"] = 0
+        one["speed_cps"] = engine.setup.channels[ch].speed_cps
         one["seen"] = int(calibrated(app, ch) or one["id"] in app.seen)
         for name in ("cup", "hold_w", "trim_pct", "trim_n", "latched", "fill_ul"):
             one[name] = getattr(c, name)
         one["cal"] = (c.cal_counts, c.cal_ul, c.cal_offset)
     found["board"] = data["board"]
     found["wall_w"] = app.now_s() + state.offset
-    found["seq"], found["hash"] = state.seq, state.hash
+    found["hash"] = state.hash
     found["hold_w"], found["latched"] = state.hold_w, state.latched
     found["lost"] = state.gap + (1 if state.foreign else 0)
     found["unwritten"] = int(app.unwritten())
     found["running"] = app.running()
     found["given"] = app.pump.given + app.pump.sent if app.pump else 0
-    found["last"] = app.last
     found["requests"] = state.requests
     return found
 

@@ -20,16 +20,18 @@ from aliquot_host import errors
 SET_UP = "Set up"
 PLAN = "Plan"
 REHEARSE = "Rehearse"
-BOARD = "Board"
+AT_THE_TANK = "At the tank"
 LOOK_BACK = "Look back"
 PROVE = "Prove"
 DEVELOP = "Develop"
-SECTIONS = (SET_UP, PLAN, REHEARSE, BOARD, LOOK_BACK, PROVE, DEVELOP)
+SECTIONS = (SET_UP, PLAN, REHEARSE, AT_THE_TANK, LOOK_BACK, PROVE, DEVELOP)
 
 
 @dataclasses.dataclass(frozen=True)
 class Entry:
-    """One row of the help: its section, the module under aliquot_host.commands, one line."""
+    """One row of the help: its section, the module under aliquot_host.commands, one line.
+
+    A module with several commands is `module:function`."""
 
     section: str
     module: str
@@ -51,6 +53,23 @@ COMMANDS = {
     "simulate": Entry(REHEARSE, "simulate", "Run a set-up for days in seconds, with outages."),
     "demo": Entry(REHEARSE, "demo", "A month of a made-up tank, as a story and a report."),
     "virtual": Entry(REHEARSE, "virtual", "Run the board's own program on the desk, with a port."),
+    "load": Entry(AT_THE_TANK, "load", "Put a set-up onto a running board."),
+    "stop": Entry(AT_THE_TANK, "orders:stop", "Stop the motor, and hold everything."),
+    "hold": Entry(AT_THE_TANK, "orders:hold", "Give nothing until released, or until a time."),
+    "release": Entry(AT_THE_TANK, "orders:release", "End a hold; say that a line is back."),
+    "skip": Entry(AT_THE_TANK, "orders:skip", "Leave out the next dose, or several."),
+    "trim": Entry(AT_THE_TANK, "orders:trim", "Take a percentage off the next doses."),
+    "override": Entry(AT_THE_TANK, "orders:override", "So much a day more or less, for days."),
+    "extra": Entry(AT_THE_TANK, "orders:extra", "Give a volume once, now."),
+    "refill": Entry(AT_THE_TANK, "orders:refill", "Say what a container holds now."),
+    "prime": Entry(AT_THE_TANK, "pump_runs:prime", "Fill a line, into a cup or the tank."),
+    "calibrate": Entry(AT_THE_TANK, "pump_runs:calibrate", "Measure what a pump gives."),
+    "new-tubing": Entry(AT_THE_TANK, "orders:new_tubing", "Say that a pump has new tubing."),
+    "set-clock": Entry(AT_THE_TANK, "orders:set_clock", "Set the board's clock."),
+    "note": Entry(AT_THE_TANK, "orders:note", "Write into the board's journal."),
+    "clear-fault": Entry(AT_THE_TANK, "orders:clear_fault", "End a fault that was seen to."),
+    "restart": Entry(AT_THE_TANK, "orders:restart", "Start the board anew."),
+    "begin-anew": Entry(AT_THE_TANK, "orders:begin_anew", "Begin a journal beside a broken one."),
     "replay": Entry(LOOK_BACK, "replay", "Read a journal again and show where it leads."),
     "cuts": Entry(PROVE, "cuts", "Cut the power at every change of the flash, and look."),
     "soak": Entry(PROVE, "soak", "Let boards live through trouble, and look at every rule."),
@@ -70,7 +89,8 @@ Exit codes: 0 fine, 1 a finding, 2 bad input. ALIQUOT_DEBUG=1 shows tracebacks.
 
 def present(name: str) -> bool:
     """Whether the module of a command is there: half a checkout lists only what it has."""
-    return find_spec(f"aliquot_host.commands.{COMMANDS[name].module}") is not None
+    module = COMMANDS[name].module.partition(":")[0]
+    return find_spec(f"aliquot_host.commands.{module}") is not None
 
 
 class Commands(click.Group):
@@ -84,8 +104,9 @@ class Commands(click.Group):
             return None
         if not present(cmd_name):
             raise click.UsageError(f"'{cmd_name}' is planned, but not part of this version.", ctx)
-        module = importlib.import_module(f"aliquot_host.commands.{COMMANDS[cmd_name].module}")
-        command: click.Command = module.command
+        own, _, function = COMMANDS[cmd_name].module.partition(":")
+        module = importlib.import_module(f"aliquot_host.commands.{own}")
+        command: click.Command = getattr(module, function or "command")
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -1,0 +1,215 @@
+"""The desk's end of the line to a board: orders out, replies back, whatever else is on the port.
+
+`Client.ask` sends an order and sends it again, with the same number, until its reply is there: a
+board does an order once however often it hears it. What is no message is skipped. A board that
+refuses becomes bad input with the board's own reasons. Nothing is decided here, and no port is
+ever guessed where there are two.
+"""
+
+from __future__ import annotations
+
+import datetime
+import random
+import re
+import time
+from collections.abc import Callable
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from aliquot.link import Lines, pack, unpack
+from aliquot_host import errors
+
+if TYPE_CHECKING:
+    from serial import SerialBase
+
+Reply = dict[str, Any]
+F = TypeVar("F", bound=Callable[..., Any])
+
+BAUD = 115200
+REPLY_MOST = 1 << 16
+WAIT_S = 2.0
+TRIES = 5
+# A board checks a set-up for so long, and doses meanwhile.
+SLOW = {"adopt": 120.0}
+# A serial port that is looked at twenty times a second keeps about 260 bytes in between.
+PIECE = 128
+WAKE_S = 0.06
+PAUSE_S = 0.015
+ID_MOST = (1 << 29) - 1
+EPOCH_S = 946684800  # of Unix, at 2000-01-01
+ENVIRONMENT = "ALIQUOT_PORT"
+TRY = "To try without a board: `aliquot virtual FILE` prints a port that works here."
+
+
+class Silence(errors.BadInput):
+    """Nothing answers on the port."""
+
+
+class Client:
+    """One open line. `url`: a device (/dev/ttyUSB0, COM5), socket://host:port, rfc2217://..."""
+
+    def __init__(self, url: str, wait_s: float = WAIT_S, tries: int = TRIES) -> None:
+        self.url = url
+        self.wait_s = wait_s
+        self.tries = tries
+        self.port: Any = _open(url)
+        self.lines = Lines(REPLY_MOST)
+        self.draw = random.SystemRandom()
+
+    def __enter__(self) -> Client:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let the port go."""
+        self.port.close()
+
+    def ask(self, do: str, **words: object) -> Reply:
+        """The reply to an order. BadInput where the board refuses it, Silence without a reply."""
+        reply = self.tell(do, **words)
+        if not reply.get("ok"):
+            raise refused(reply)
+        return reply
+
+    def tell(self, do: str, **words: object) -> Reply:
+        """The same, but a refusal is a reply too."""
+        number = self.draw.randint(1, ID_MOST)
+        data = pack({"do": do, "id": number, **words})
+        wait_s = max(self.wait_s, SLOW.get(do, 0))
+        for _ in range(self.tries):
+            self._send(data)
+            reply = self._hear(number, wait_s)
+            if reply is not None:
+                return reply
+        raise Silence(
+            errors.Problem(
+                "--port",
+                self.url,
+                limit="a board on which Aliquot runs",
+                advice="Nothing answers. Look at cable and port; a board that stands at its "
+                f"prompt starts again after ten minutes. {TRY}",
+            )
+        )
+
+    def _send(self, data: bytes) -> None:
+        try:
+            if len(data) > PIECE:
+                self.port.write(b"\n")
+                time.sleep(WAKE_S)
+            for at in range(0, len(data), PIECE):
+                self.port.write(data[at : at + PIECE])
+                if at + PIECE < len(data):
+                    time.sleep(PAUSE_S)
+            self.port.flush()
+        except OSError as problem:
+            raise self._gone(problem) from None
+
+    def _hear(self, number: int, wait_s: float) -> Reply | None:
+        until = time.monotonic() + wait_s
+        while time.monotonic() < until:
+            try:
+                data = self.port.read(max(1, self.port.in_waiting))
+            except OSError as problem:
+                raise self._gone(problem) from None
+            for line in self.lines.feed(data) if data else ():
+                reply = unpack(line)
+                if reply and reply.get("re") == number:
+                    return reply
+        return None
+
+    def _gone(self, problem: OSError) -> errors.BadInput:
+        return errors.bad(
+            "--port",
+            self.url,
+            advice=f"The line broke ({problem}). Connect the board again, and ask again: an order "
+            "that came through is not done twice.",
+        )
+
+
+def _open(url: str) -> SerialBase:
+    import serial
+
+    try:
+        port = serial.serial_for_url(url, baudrate=BAUD, timeout=0.05, do_not_open=True)
+        # On many boards these lines pull the reset: they stay at rest.
+        port.dtr = port.rts = False
+        if "://" not in url:
+            port.write_timeout = 2
+        port.open()
+    except (OSError, ValueError) as problem:
+        raise errors.bad(
+            "--port",
+            url,
+            limit="a serial port, or socket://HOST:PORT",
+            advice=f"It cannot be opened ({problem}). {TRY}",
+        ) from None
+    return port
+
+
+def ports() -> list[tuple[str, str]]:
+    """The USB serial ports of this machine, as (device, description)."""
+    from serial.tools import list_ports
+
+    return [(one.device, one.description or "") for one in list_ports.comports() if one.vid]
+
+
+def chosen(port: str | None) -> str:
+    """The port that was named, or the only USB serial port that is there."""
+    if port:
+        return port
+    there = ports()
+    if len(there) == 1:
+        click.echo(f"aliquot: using {there[0][0]} ({there[0][1]})", err=True)
+        return there[0][0]
+    if there:
+        names = ", ".join(f"{device} ({what})" for device, what in there)
+        raise errors.bad("--port", limit=names, advice="Several boards may be there: name one.")
+    raise errors.bad("--port", limit="a serial port", advice=f"No USB serial port is here. {TRY}")
+
+
+def port_option(command: F) -> F:
+    """The option `--port` of every command that talks to a board."""
+    return click.option(
+        "--port",
+        envvar=ENVIRONMENT,
+        metavar="PORT",
+        help="Serial port or socket://HOST:PORT; else $ALIQUOT_PORT, else the only one there is.",
+    )(command)
+
+
+def refused(reply: Reply) -> errors.BadInput:
+    """A board's refusal in a person's units."""
+    name, value, limit = str(reply.get("field", "")), reply.get("value"), reply.get("limit", "")
+    if name.endswith("ul"):
+        name = name.removesuffix("ul") + "ml"
+        value = Decimal(in_ml(value)) if isinstance(value, int) else value
+        limit = f"{in_ml(limit)} mL"
+    elif name in ("until", "wall_w") and isinstance(value, int):
+        name, value = "time", local_text(value)
+    advice = str(reply.get("advice", ""))
+    return errors.bad(name, value, limit=str(limit), advice=f"{advice[:1].upper()}{advice[1:]}.")
+
+
+def in_ml(value: object) -> str:
+    """Microlitres in a number or a sentence, as millilitres."""
+    return re.sub(r"-?\d+", lambda found: plain_ml(int(found[0])), str(value))
+
+
+def plain_ml(ul: int) -> str:
+    """Microlitres as exact millilitres, without the unit."""
+    return f"{Decimal(ul) / 1000:f}"
+
+
+def local_text(wall_w: int) -> str:
+    """Wall seconds since 2000 as a person here reads them."""
+    moment = datetime.datetime.fromtimestamp(wall_w + EPOCH_S, datetime.UTC).astimezone()
+    return moment.strftime("%Y-%m-%d %H:%M:%S")
+
+
+def now_w() -> int:
+    """This computer's time in wall seconds since 2000."""
+    return int(time.time()) - EPOCH_S
