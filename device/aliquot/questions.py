@@ -40,6 +40,7 @@ def status(app: "App", order: "Dict") -> "Dict":
     for ch, one in enumerate(found["channels"]):
         c = state.channels[ch]
         one["speed_cps"] = engine.setup.channels[ch].speed_cps
+        one["run_most_s"] = engine.setup.channels[ch].run_most_s
         one["seen"] = int(calibrated(app, ch) or one["id"] in app.seen)
         for name in ("cup", "hold_w", "trim_pct", "trim_n", "latched", "fill_ul"):
             one[name] = getattr(c, name)

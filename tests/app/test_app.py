@@ -4,14 +4,11 @@ import json
 
 import pytest
 
-from aliquot.core.dates import days_of
 from aliquot.core.ledger import COMMANDED, COUNTS, FAULT, MISSED, UNCERTAIN, USER
 from aliquot_host.memory_files import MemoryFiles
-from app_files import load
+from app_files import NOON_W, load
 from app_rig import Board, Life, Restart
 from set_ups import canonical, channel
-
-NOON_W = days_of(2026, 6, 1) * 86400 + 12 * 3600
 
 
 def small(**changes):

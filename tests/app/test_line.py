@@ -9,19 +9,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from aliquot.core.dates import days_of
-from aliquot.core.records import decode
 from aliquot.link import LINE_MOST, Lines, pack, unpack
 from aliquot_host.memory_files import MemoryFiles
-from app_files import load
+from app_files import NOON_W, acts_in, load
 from app_rig import Board, Life
 from set_ups import canonical, channel
 
-NOON_W = days_of(2026, 6, 1) * 86400 + 12 * 3600
 RUNS = 10_000
 TRIES = 12
-# Kinds of records by which an act shows, and where its request number stands in them.
-KINDS = {"P": 3, "D": 5, "F": 2, "N": 1, "E": 2, "K": 5, "H": 2, "h": 2, "X": 4}
 
 
 def test_the_sum_is_crc_32_as_in_zlib_and_iso_3309():
@@ -117,18 +112,6 @@ def orders(rng):
             {"do": "extra", "ul": rng.randrange(100, 1500), "planned": 1},
         )
     ) | {"channel": name}
-
-
-def acts_in(files):
-    """How often each request number stands in the journal."""
-    found = Counter()
-    for name, data in files.files.items():
-        for line in bytes(data).split(b"\n") if name[0] == "j" else ():
-            if line and line[:2] != b"S ":
-                _, _, kind, fields, _ = decode(line)
-                if kind in KINDS and fields[KINDS[kind]]:
-                    found[fields[KINDS[kind]]] += 1
-    return found
 
 
 def test_acts_are_applied_once_over_ten_thousand_bad_lines(tell):

@@ -21,6 +21,7 @@ LOOK_S = 0.2
 # A run that is asked for begins within ten minutes or never: others may be under way.
 BEGIN_S = 600
 KEY = "Enter"
+RUN_S = 30  # of a calibration, where the pump may run for so long
 
 
 def _key() -> bool:
@@ -191,7 +192,7 @@ def _live(client: Client, own: dict[str, Any], counts: int | None, yes: bool) ->
         _run(client, own, "turn", counts=own["speed_cps"])
         sure(f"Did the pump of {name} turn, and the right way, from container to outlet?", yes)
         client.ask("right", channel=name)
-    counts = counts or 30 * int(own["speed_cps"])
+    counts = counts or min(RUN_S, int(own["run_most_s"])) * int(own["speed_cps"])
     status = _run(client, own, "cup", counts=counts)
     given = int(status["last"][2])
     if not given:

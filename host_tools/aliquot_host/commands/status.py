@@ -39,14 +39,19 @@ def command(ctx: click.Context, port: str | None, as_json: bool, follow: bool) -
             status = client.ask("status")
             found = needs(status)
             if as_json:
-                own = {key: value for key, value in status.items() if key not in ("re", "ok")}
-                output.print_json("aliquot-status", {**own, "needs": found})
+                output.print_json("aliquot-status", {**_own(status), "needs": found})
             else:
                 show(status, found)
             if not follow:
                 break
             time.sleep(2)
     ctx.exit(errors.FOUND if found else errors.FINE)
+
+
+def _own(status: Reply) -> dict[str, object]:
+    """What the board says, without what belongs to the line; `version` is the document's."""
+    names = {"version": "program"}
+    return {names.get(k, k): value for k, value in status.items() if k not in ("re", "ok")}
 
 
 def show(status: Reply, found: list[str]) -> None:

@@ -1,0 +1,322 @@
+"""The commands at the tank against a board on a desk, through a real socket."""
+
+import json
+from types import SimpleNamespace
+
+import pytest
+from serial.urlhandler import protocol_socket
+
+from aliquot_host import archive, board_talk, cli, line, setup_file
+from aliquot_host.commands import pump_runs, status
+from aliquot_host.memory_files import MemoryFiles
+from app_files import NOON_W, load
+from app_rig import Board, Life
+from set_ups import TOML, canonical, channel
+from socket_board import SocketBoard
+
+TWO = (channel(reservoir={"size_ul": 500000, "dead_ul": 0, "low_pct": 10, "left_ul": 400000}),)
+
+
+@pytest.fixture
+def board(monkeypatch):
+    with SocketBoard() as found:
+        data = canonical(*TWO, channel("ca", 2))
+        assert load(found.life, data)["ok"]
+        assert found.life.ask(do="clock", wall_w=NOON_W)["ok"]
+        monkeypatch.setenv(line.ENVIRONMENT, found.url)
+        monkeypatch.setattr(line, "WAKE_S", 0)
+        # pyserial waits after it has closed a socket, for slow servers.
+        monkeypatch.setattr(protocol_socket, "time", SimpleNamespace(sleep=lambda _: None))
+        monkeypatch.setattr(line, "PAUSE_S", 0)
+        monkeypatch.setattr(pump_runs, "LOOK_S", 0.01)
+        yield found
+
+
+@pytest.fixture
+def run(board, capsys):
+    """run("hold", "alk") gives (exit code, stdout, stderr)."""
+
+    def command(*words):
+        code = cli.run([str(word) for word in words])
+        said = capsys.readouterr()
+        return code, said.out, said.err
+
+    command.board = board
+    return command
+
+
+def state_of(run, ch=0):
+    state = run.board.life.app.engine.state
+    return state, state.channels[ch]
+
+
+@pytest.mark.parametrize(
+    ("words", "attribute", "value"),
+    [
+        (("hold", "alk", "--yes"), "hold_w", 0),
+        (("skip", "alk"), "trim_n", 1),
+        (("skip", "alk", "3"), "trim_pct", 100),
+        (("trim", "alk", "40", "6"), "trim_pct", 40),
+        (("refill", "alk", "250.5"), "fill_ul", 250500),
+        (("calibrate", "alk", "--counts", "12800", "--ml", "10.1"), "cal_ul", 10100),
+    ],
+)
+def test_an_order_changes_what_it_says(run, words, attribute, value):
+    code, out, _ = run(*words)
+    assert code == 0
+    assert out.startswith("alk: ")
+    assert getattr(state_of(run)[1], attribute) == value
+
+
+def test_an_override_may_be_less_and_is_taken_back(run):
+    assert run("override", "alk", "-2.5", "3")[0] == 0
+    assert state_of(run)[1].over[0] == -2500
+    code, out, _ = run("override", "alk", "0", "0")
+    assert (code, out) == (0, "alk: the plan alone.\n")
+
+
+def test_stop_holds_everything_and_release_ends_it(run):
+    code, out, _ = run("stop", "--json")
+    said = json.loads(out)
+    assert (code, said["format"], said["done"]) == (0, "aliquot-order", 1)
+    assert state_of(run)[0].hold_w == 0
+    assert run("status")[0] == 1
+    assert run("release", "all")[0] == 0
+    assert state_of(run)[0].hold_w == -1
+
+
+def test_an_extra_runs_and_counts(run):
+    assert run("extra", "alk", "1.5", "--planned", "--yes")[0] == 0
+    while not run.board.board.runs:
+        run("status")
+    assert state_of(run)[1].tot[9] == 1500 or run("status")
+    assert run("extra", "alk")[0] == 2
+    assert run("extra", "alk", "1", "--cancel")[0] == 2
+    assert run("extra", "ca", "--cancel")[1] == "There was nothing to do.\n"
+
+
+def test_prime_into_a_cup_holds_until_the_line_is_back(run):
+    code, out, err = run("prime", "alk", "2", "--yes")
+    assert code == 0
+    assert "2 mL moved" in out
+    assert "Put the line back" in err
+    assert state_of(run)[1].cup == 0
+    assert state_of(run)[1].tot[1] == 0  # nothing into the tank
+
+
+def test_a_first_calibration_needs_a_look_at_the_pump(run, monkeypatch):
+    life = run.board.life
+    life.app.engine.state.channels[0].cal_counts = 0
+    life.app.engine.state.channels[0].cal_ul = 0
+    answers = []
+    monkeypatch.setattr(board_talk, "sure", lambda question, yes: answers.append(question))
+    monkeypatch.setattr(pump_runs, "sure", lambda question, yes: answers.append(question))
+    monkeypatch.setattr(pump_runs.sys.stdin, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr(pump_runs, "_key", lambda: False)
+    monkeypatch.setattr(pump_runs.click, "prompt", lambda *_, **__: "8.61")
+    monkeypatch.setattr(pump_runs.click, "confirm", lambda *_, **__: True)
+    code, out, err = run("calibrate", "alk", "--live")
+    assert code == 0, err
+    assert [text for text in answers if "Did the pump of alk turn" in text]
+    assert out == "alk: 11000 counts give 8.61 mL.\n"
+    assert [counts for _, counts in run.board.board.truth] == [500, 11000]
+    c = state_of(run)[1]
+    assert (c.cal_counts, c.cal_ul, c.cup) == (11000, 8610, 0)
+
+
+def test_a_latched_fault_takes_two_acts(run):
+    from aliquot.core import events
+
+    life = run.board.life
+    events.fault(life.app.engine, life.app.now_s(), 0, 3, 1)
+    code, _, err = run("status")
+    assert code == 1
+    assert run("clear-fault", "alk")[0] == 2  # nobody answers
+    code, out, err = run("clear-fault", "alk", "--yes")
+    assert (code, out) == (0, "alk: the fault is over.\n")
+    assert "counts than it was told" in err
+    assert state_of(run)[1].fault == 0
+    assert run("clear-fault", "alk", "--yes")[0] == 2
+
+
+def test_what_is_owed_is_shown_and_asked_about(run):
+    life = run.board.life
+    life.app.engine.act(life.app.now_s(), "M", (0, 1, 1, 1, 1000, 0, 0, 1000, 1))
+    code, _, err = run("trim", "alk", "50", "2")
+    assert code == 2
+    assert "1 mL are owed to alk" in err
+    assert run("trim", "alk", "50", "2", "--keep")[0] == 0
+    assert sum(state_of(run)[1].owed[1::2]) == 1000
+    assert run("trim", "alk", "50", "3", "--yes")[0] == 0
+    assert not state_of(run)[1].owed
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("hold", "nope", "--yes"), "alk, ca, all"),
+        (("trim", "all", "5", "5"), "alk, ca"),
+        (("refill", "alk", "1.2345"), "at most 3 digits"),
+        (("refill", "alk", "many"), "millilitres"),
+        (("refill", "alk", "600"), "0 to 500 mL"),
+        (("refill", "alk", "--", "-5"), "Write the number without a sign"),
+        (("override", "alk", "900", "3"), "mL"),
+        (("hold", "alk", "--until", "25:99"), "HH:MM"),
+        (("hold", "alk", "--until", "2020-01-01"), "later than now"),
+        (("calibrate", "alk"), "--live"),
+        (("calibrate", "alk", "--counts", "5"), "--live"),
+        (("extra", "alk", "900", "--yes"), "0.1 to 4 mL"),
+        (("note", "alk", "x" * 300), "1 to 200"),
+        (("set-clock", "2020-01-01", "--yes"), "2026"),
+        (("load", "not-there.toml"), "not-there.toml"),
+    ],
+)
+def test_bad_input_says_what_is_wrong_and_changes_nothing(run, words, said):
+    before = state_of(run)[0].seq
+    code, out, err = run(*words)
+    assert (code, out) == (2, "")
+    assert said in err
+    assert "Traceback" not in err
+    assert state_of(run)[0].seq == before
+
+
+def test_notes_tests_tubing_and_the_clock_are_written_down(run):
+    assert run("note", "all", "looked at it")[0] == 0
+    assert run("note", "alk", "8.1 dKH", "--test")[0] == 0
+    assert run("new-tubing", "alk")[0] == 0
+    assert run("set-clock", "--yes")[0] == 0
+    assert abs(run.board.life.ask(do="status")["wall_w"] - line.now_w()) < 120
+    code, out, _ = run("logs", "-n", "8")
+    assert code == 0
+    for part in ("note: looked at it", "water test: 8.1 dKH", "alk: new tubing", "by the user"):
+        assert part in out
+    rows = json.loads(run("logs", "--json", "-n", "2")[1])["records"]
+    assert len(rows) == 2
+
+
+def test_status_names_what_a_person_has_to_do(run):
+    code, out, _ = run("status")
+    assert (code, "Nothing needs you." in out) == (0, True)
+    assert "commanded, not verified" in out
+    run("hold", "alk", "--yes")
+    run("refill", "alk", "3")
+    code, out, _ = run("status")
+    assert code == 1
+    assert "alk is held: aliquot release alk" in out
+    assert "alk runs low" in out
+    said = json.loads(run("status", "--json")[1])
+    assert said["format"] == "aliquot-status"
+    assert len(said["needs"]) == 2
+
+
+def test_a_set_up_is_loaded_with_its_difference_shown(run, tmp_path):
+    file = tmp_path / "two.toml"
+    file.write_text(TOML.replace("36.5", "30") + "doses = 24\n")
+    code, _, err = run("load", file)
+    assert code == 2  # nobody says yes
+    assert "30 mL" in err
+    code, _, err = run("load", file, "--yes")
+    assert code == 0, err
+    assert state_of(run)[0].hash == setup_file.load(file).digest
+    assert run("load", file, "--yes")[1] == "The board has this set-up already.\n"
+
+
+def test_a_new_board_asks_what_was_given(monkeypatch, tmp_path, capsys):
+    file = tmp_path / "one.toml"
+    file.write_text(TOML)
+    with SocketBoard() as board:
+        monkeypatch.setenv(line.ENVIRONMENT, board.url)
+        assert cli.run(["status"]) == 1
+        assert "aliquot load" in capsys.readouterr().out
+        assert cli.run(["load", str(file)]) == 2
+        assert "--given" in capsys.readouterr().err
+        assert cli.run(["load", str(file), "--given", "12.5", "--yes"]) == 0
+        state = board.life.app.engine.state
+        assert state.channels[0].ring.total_ul == 12500
+        assert state.fresh_s == 0
+
+
+def test_a_restart_is_asked_for_and_begin_anew_takes_the_users_word(run):
+    assert run("restart", "--yes")[0] == 0
+    while run.board.life.app.journal.state.quality:
+        run("status")
+    assert run("begin-anew")[0] == 2
+    assert run("begin-anew", "--yes")[1] == "There was nothing to do.\n"
+
+
+def test_pull_adds_what_is_new_and_the_archive_replays(run, tmp_path):
+    folder = tmp_path / "archive"
+    assert run("pull", folder)[0] == 0
+    first = archive.read_archive(folder)
+    assert run("note", "all", "later")[0] == 0
+    code, out, _ = run("pull", folder, "--json")
+    said = json.loads(out)
+    assert (code, said["new_segments"], said["gaps"]) == (0, 0, [])
+    assert said["last"] == first.records[-1].seq + 1
+    assert run("replay", folder)[0] == 0
+
+
+def test_pull_goes_over_rotations_and_a_broken_line(run, tmp_path, monkeypatch):
+    from aliquot_host import pulling
+
+    folder = tmp_path / "archive"
+    life = run.board.life
+
+    def write(many):
+        for n in range(many):
+            assert life.ask(do="note", channel="all", text=f"note {n} " + "x" * 150)["ok"]
+
+    write(150)
+    read = pulling._piece
+    reads = []
+
+    def breaks(*args):
+        reads.append(args)
+        if len(reads) == 12:
+            raise KeyboardInterrupt
+        return read(*args)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(pulling, "_piece", breaks)
+        assert run("pull", folder)[0] == 130
+    assert run("pull", folder)[0] == 0
+    write(200)
+    assert run("pull", folder)[0] == 0
+    found = archive.read_archive(folder)
+    numbers = [record.seq for record in found.records]
+    assert numbers == list(range(1, run.board.life.app.journal.state.seq + 1))
+    assert len(list(folder.glob("j*.txt"))) >= 4
+    assert not list(folder.glob("*.part"))
+
+
+def test_pull_tells_a_gap_and_refuses_another_boards_journal(run, tmp_path):
+    folder = tmp_path / "archive"
+    life = run.board.life
+    for n in range(250):
+        assert life.ask(do="note", channel="all", text=f"note {n} " + "x" * 150)["ok"]
+    assert run("pull", folder)[0] == 0
+    middle = sorted(folder.glob("j*.txt"))[1]
+    run.board.board.files.remove(middle.name)
+    middle.unlink()
+    code, _, err = run("pull", folder)
+    assert code == 1
+    assert "are lost" in err
+    newest = sorted(folder.glob("j*.txt"))[-1]
+    newest.write_bytes(newest.read_bytes()[:-200] + b"another board" + b"\n")
+    code, _, err = run("pull", folder)
+    assert code == 2
+    assert "another folder" in err
+
+
+def test_every_command_at_the_tank_shows_its_help(capsys):
+    names = [n for n, entry in cli.COMMANDS.items() if entry.section == cli.AT_THE_TANK]
+    assert len(names) >= 20
+    for name in names:
+        assert cli.run([name, "--help"]) == 0
+        assert "--port" in capsys.readouterr().out
+
+
+def test_what_a_status_of_a_dead_board_needs_is_a_set_up():
+    life = Life(Board(MemoryFiles()))
+    (found,) = status.needs(life.ask(do="status"))
+    assert "no set-up was ever adopted" in found
