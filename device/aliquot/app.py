@@ -211,20 +211,27 @@ class App:
         return failed_s >= 0 and self.seconds - failed_s < 60
 
     async def serial(self) -> None:
-        """Answer orders; a port that is not read must not stop the board."""
+        """Answer orders; one that takes long goes on in slices, and others come in between."""
         lines = Lines()
+        work: Any = None
         while True:
             self.reported |= SERIAL
             data = self.hw.read()
             for line in lines.feed(data) if data else ():
                 order = unpack(line)
                 if order is not None:
-                    for reply in self.begin(order):
-                        self.reported |= SERIAL
-                        if reply:
-                            self.hw.write(pack(reply))
-                        await self.hw.sleep_ms(STEP_MS)
-            await self.hw.sleep_ms(STEP_MS if data else LOOK_MS)
+                    slices = iter(self.begin(order))
+                    reply = next(slices)
+                    if reply:
+                        self.hw.write(pack(reply))
+                    elif not work:  # else its sender asks again
+                        work = slices
+            if work:
+                reply = next(work)
+                if reply:
+                    self.hw.write(pack(reply))
+                    work = None
+            await self.hw.sleep_ms(STEP_MS if data or work else LOOK_MS)
 
     def begin(self, order: "dict[str, Any]") -> "Iterable[dict[str, Any] | None]":
         """Carry out an order from any door, in slices: None after each, at last the reply."""

@@ -334,3 +334,26 @@ def test_the_journal_that_cannot_be_read_is_begun_anew_only_on_the_users_word(li
 def test_a_reset_of_known_cause_is_written_with_the_boot(life):
     again = Life(life.board, 2)
     assert len(again.app.journal.state.dogs) == 1
+
+
+def test_a_stop_gets_through_while_a_new_set_up_is_checked(life):
+    from aliquot.link import Lines, pack, unpack
+    from aliquot.store.config import hash_of
+    from aliquot_host.setup_file import dump_json
+
+    to_a_run(life)
+    text = dump_json(small(cap_ul=60000))
+    for at in range(0, len(text), 700):
+        life.ask(do="load", at=at, hex=text[at : at + 700].hex())
+    board = life.board
+    adopt = pack({"do": "adopt", "hash": hash_of(text), "id": 61})
+    board.came = adopt + adopt
+    life.run(ms=300)
+    assert not board.went
+    board.came = pack({"do": "stop", "id": 62})
+    life.run(ms=100)
+    assert not board.pumping
+    assert [unpack(one)["re"] for one in Lines().feed(b"".join(board.went))] == [62]
+    life.run(60)
+    assert [unpack(one)["re"] for one in Lines().feed(b"".join(board.went))] == [62, 61]
+    assert life.app.journal.state.hash == hash_of(text)
