@@ -1,7 +1,7 @@
 """A start and a dose of the whole program on MicroPython: the app, the board and its driver.
 
-Only `machine`, `esp32` and `rp2` are not real (see `motors.py` and `whole.py`). The tasks of the app
-are driven one by one, as in `app_rig.py`, and the clock of the stand-ins is all the time there is.
+Only `machine`, `esp32` and `rp2` are not real (see `motors.py` and `whole.py`). The tasks are
+driven one by one, as in `app_rig.py`, and the clock of the stand-ins is all the time there is.
 """
 
 import motors
