@@ -128,8 +128,7 @@ class _Case:
             for place, what, why in (live.get("reminders", ()) if live and told else ())
         ]
         # Where the clock is unset the board's own date means nothing.
-        known = live is not None and bool(live.get("clock"))
-        self.now_w = int(live["wall_w"]) if live is not None and known else None
+        self.now_w: int | None = live.get("wall_w") if live and live.get("clock") else None
         self.start = from_date if self.now_w is None else setup.zone.date_of(self.now_w)
 
     def held(self, until_w: int) -> bool:
@@ -143,11 +142,15 @@ class _Case:
         ul = day_ul(channel, date, ())
         if self.now_w is None or date > self.start:
             return _doses(channel, ul)
+        told = self.told[at]
+        # A dose that is due and waits is still to come.
+        next_w = int(told.get("next_w", 0)) if told else 0
+        after_w = min(self.now_w, next_w - 1) if next_w > 0 else self.now_w
         day, start_w = self._today, self.setup.zone.day_start(date)
         return [
             day.ul(at, i)
             for i, second in enumerate(timetables.times(day, at))
-            if start_w + second > self.now_w
+            if start_w + second > after_w
         ]
 
     @functools.cached_property
@@ -224,6 +227,7 @@ def _now(case: _Case) -> Iterator[Problem]:
     if live.get("why") or not live.get("channels"):
         what = f"the board doses nothing: {live.get('why') or 'it has no set-up'}"
         yield Problem(start, "", "set-up", what, "Load a set-up: aliquot load FILE", True)
+    if not live.get("channels"):
         return
     if live.get("fault"):
         yield _fault(start, "", int(live["fault"]))
