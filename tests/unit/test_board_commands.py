@@ -320,3 +320,15 @@ def test_what_a_status_of_a_dead_board_needs_is_a_set_up():
     life = Life(Board(MemoryFiles()))
     (found,) = status.needs(life.ask(do="status"))
     assert "no set-up was ever adopted" in found
+
+
+def test_away_asks_the_board_where_no_file_is_given(run):
+    # By the plan 3 mL last for a few hours.
+    assert run("refill", "alk", "3")[0] == 0
+    code, out, err = run("away", "--from", "2026-06-02", "--until", "2026-06-20")
+    assert code == 1, err
+    assert "First to fail: alk" in out
+    assert run("refill", "alk", "500")[0] == 0
+    assert run("hold", "ca", "--yes")[0] == 0
+    said = json.loads(run("away", "--from", "2026-06-02", "--until", "2026-06-10", "--json")[1])
+    assert [one for one in said["problems"] if one["channel"] == "ca"]

@@ -1,4 +1,4 @@
-"""`aliquot away`: what would fail first in an absence, by a set-up's plan. It changes nothing."""
+"""`aliquot away`: what would fail first in an absence, by plan and board. It changes nothing."""
 
 from __future__ import annotations
 
@@ -9,6 +9,9 @@ import click
 from aliquot.core.decimals import date_text
 from aliquot.core.plan import Setup
 from aliquot_host import absence, errors, output, setup_file, timetables
+from aliquot_host.board_talk import connect
+from aliquot_host.commands import load
+from aliquot_host.line import Reply, port_option
 from aliquot_host.meaning import ml
 
 HEADINGS = ("date", "channel", "what", "what to do")
@@ -18,23 +21,38 @@ BAR_CHARS = 30
 
 
 @click.command("away")
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=click.Path(path_type=Path), required=False)
+@port_option
 @click.option("--until", metavar="DATE", required=True, help="The date of the return.")
 @click.option("--from", "since", metavar="DATE", help="First date; default: today, at the tank.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 @click.pass_context
-def command(ctx: click.Context, file: Path, until: str, since: str | None, as_json: bool) -> None:
+def command(
+    ctx: click.Context,
+    file: Path | None,
+    port: str | None,
+    until: str,
+    since: str | None,
+    as_json: bool,
+) -> None:
     """List what would run out, run low or come due before DATE, and what to do about it.
 
-    By set-up FILE alone: on the first date each reservoir holds what FILE says, every dose is
-    given as planned, and pumps and tubing count as calibrated and new on that date. Exit code 1
-    where something fails: a reservoir runs out, or a pump was never calibrated. What runs low or
-    comes due is listed, and is no failure.
+    With a FILE by that set-up alone: on the first date each reservoir holds what FILE says, every
+    dose is given as planned, and pumps and tubing count as calibrated and new on that date.
+    Without one the board on the port is asked: its set-up, what is left in its containers, what is
+    held or at fault. Exit code 1 where something fails: a reservoir runs out, or a pump was never
+    calibrated. What runs low or comes due is listed, and is no failure.
     """
-    loaded = setup_file.load(file)
+    live: Reply | None = None
+    if file:
+        loaded = setup_file.load(file)
+    else:
+        with connect(port) as client:
+            live = client.ask("status")
+            loaded = load.board_set_up(client)
     first, last = dates(loaded.setup, since, until)
-    found = absence.problems(loaded.data, loaded.setup, first, last)
-    lives = absence.lives(loaded.data, loaded.setup, first, last)
+    found = absence.problems(loaded.data, loaded.setup, first, last, live)
+    lives = absence.lives(loaded.data, loaded.setup, first, last, live)
     if as_json:
         output.print_json(
             "aliquot-away",

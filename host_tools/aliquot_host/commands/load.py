@@ -32,8 +32,16 @@ class Given(click.ParamType):  # pyright: ignore[reportMissingTypeArgument]
         return -1 if value in (UNKNOWN, -1) else ML.convert(value, param, ctx)
 
 
-def on_board(client: Client) -> dict[str, Any] | None:
-    """The set-up that a board has."""
+def board_set_up(client: Client) -> setup_file.Loaded:
+    """The set-up that a board has, read as a file is; BadInput where it has none."""
+    text = on_board(client)
+    if text is None:
+        raise errors.bad("board", limit="a set-up", advice="It has none: aliquot load FILE")
+    return setup_file.load(text)
+
+
+def on_board(client: Client) -> bytes | None:
+    """The canonical text of the set-up that a board has."""
     sizes = dict(client.ask("files")["files"])
     if NAME not in sizes:
         return None
@@ -43,7 +51,7 @@ def on_board(client: Client) -> dict[str, Any] | None:
         if not piece:
             return None
         data += piece
-    return json.loads(data)  # type: ignore[no-any-return]
+    return data
 
 
 def send(client: Client, text: bytes, given_ul: int, digest: str) -> Reply:
@@ -76,7 +84,7 @@ def command(file: Path, given: int | None, port: str | None, yes: bool, as_json:
             done({"done": 1}, "The board has this set-up already.", as_json)
             return
         if there is not None:
-            _tell(there, loaded.data, file)
+            _tell(json.loads(there), loaded.data, file)
         if given is None:
             given = _given(status, yes)
         sure(f"Load {file} onto the board?", yes)
