@@ -8,14 +8,12 @@ from pathlib import Path
 
 import click
 
-from aliquot.store import segment
 from aliquot_host import archive, errors, output, pulling, record_texts
 from aliquot_host.board_talk import connect
 from aliquot_host.line import Client, local_text, port_option
 
 Line = tuple[int, int | None, str, str]
 FOLLOW_S = 2.0
-NEWEST = 2
 
 
 @click.command("logs")
@@ -56,7 +54,7 @@ def _say(lines: list[Line]) -> None:
 
 def _lines(client: Client, folder: Path) -> list[Line]:
     """What the newest segments tell, as (number, wall second or None, kind, sentence)."""
-    board = _Newest(client)
+    board = pulling.Newest(client)
     for _ in pulling.pull(board, folder):
         """Two segments take no time worth a bar."""
     if not any(folder.glob("j*.txt")):
@@ -68,21 +66,3 @@ def _lines(client: Client, folder: Path) -> list[Line]:
             at_w = record.now_s + state.offset if state.quality else None
             found.append((record.seq, at_w, record.kind, text))
     return found
-
-
-class _Newest:
-    """A board that owns to its newest segments alone."""
-
-    def __init__(self, client: Client) -> None:
-        self.client = client
-        self.tell = client.tell
-
-    def ask(self, do: str, **words: object) -> dict[str, object]:
-        """The reply, without older files."""
-        reply = self.client.ask(do, **words)
-        if do == "files":
-            named = [(n, size) for n, size in reply["files"] if n[0] == "j" and n[1:9].isdigit()]
-            newest = sorted(int(n[1:9]) for n, _ in named)[-NEWEST:]
-            kept = {segment.name_of(number) for number in newest}
-            reply["files"] = [one for one in reply["files"] if one[0] in kept]
-        return reply

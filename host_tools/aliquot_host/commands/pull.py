@@ -26,7 +26,7 @@ def command(archive: Path, port: str | None, as_json: bool) -> None:
     if archive.exists() and not archive.is_dir():
         raise errors.bad("ARCHIVE", str(archive), limit="a folder", advice="Name a folder.")
     with connect(port) as client:
-        done = _pulled(client, archive)
+        done = pulled(client, archive)
     found = read(archive)
     gaps = [finding.text for finding in found.findings if finding.lost]
     first, last = (found.records[0].seq, found.records[-1].seq) if found.records else (0, 0)
@@ -55,7 +55,8 @@ def read(folder: Path) -> archive.Archive:
     return archive.read_archive(folder)
 
 
-def _pulled(client: pulling.Board, folder: Path) -> pulling.Pulled:
+def pulled(client: pulling.Board, folder: Path) -> pulling.Pulled:
+    """Pull, with a bar on stderr where that is a terminal."""
     from rich.progress import Progress
 
     done = pulling.Pulled()
