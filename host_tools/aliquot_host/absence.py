@@ -16,7 +16,9 @@ from aliquot.core.decimals import date_text, stamp_text
 from aliquot.core.faults import TABLE
 from aliquot.core.ledger import LOST, UNCALIBRATED
 from aliquot.core.plan import Channel, Setup, count, day_ul, dose_ul, volumes
+from aliquot.core.state import State
 from aliquot_host import advice, timetables
+from aliquot_host.explain import signed, triples_of
 from aliquot_host.meaning import ml
 
 Data = dict[str, Any]
@@ -35,8 +37,8 @@ class Problem:
 
     date: local, days since 2000. channel: its id, "" for all of them. kind: a word for programs:
     set-up, fault, lost, held, clock, journal, cup, uncalibrated, empty, low, calibration, tubing,
-    trim, uncounted. fails: doses do not run, or nobody knows how much a run gives; what does not
-    fail only wants to be known.
+    trim, override, uncounted. fails: doses do not run, or nobody knows how much a run gives; what
+    does not fail only wants to be known.
     """
 
     date: int
@@ -94,7 +96,8 @@ def problems(
 
     Dates are local ones, days since 2000. `live` is a board's reply to `status`, with channels of
     the set-up's ids; without it reservoirs hold at first what the file says, and calibrations and
-    tubing are as old as `from_date`. With it everything counts from the board's own date.
+    tubing are as old as `from_date`. With it everything counts from the board's own date. A
+    channel of it may also bear what only the journal tells, see `remembered`.
     """
     case = _Case(setup_data, setup, from_date, until_date, live)
     found = [*_now(case), *_channels(case)]
@@ -110,6 +113,17 @@ def lives(
     return [case.life(at) for at in range(len(setup.channels))]
 
 
+def remembered(live: Live, state: State) -> Live:
+    """A board's status, its channels with two things more from the state that its journal leads
+    to: `over`, the overrides in force (see `ChannelState.over`), and `since`, for calibration and
+    tubing the wall second of the last one, 0 unknown, and the microlitres moved since."""
+    channels: list[Data] = []
+    for one, c in zip(live["channels"], state.channels, strict=True):
+        since = {"calibration": (c.cal_w, c.cal_done_ul), "tubing": (c.tube_w, c.tube_ul)}
+        channels.append({**one, "over": list(c.over), "since": since})
+    return {**live, "channels": channels}
+
+
 class _Case:
     """A set-up, an absence, and what a board says, with what follows from them."""
 
@@ -123,6 +137,7 @@ class _Case:
         told: Sequence[Live] = live.get("channels", ()) if live else ()
         by_id = {str(one["id"]): one for one in told}
         self.told = [by_id.get(channel.id) for channel in setup.channels]
+        self.over = [list(map(int, one.get("over", ()))) if one else [] for one in self.told]
         self.reminders = [
             (str(told[int(place)]["id"]), str(what), str(why))
             for place, what, why in (live.get("reminders", ()) if live and told else ())
@@ -139,7 +154,7 @@ class _Case:
     def doses(self, at: int, date: int) -> Sequence[int]:
         """The volumes of a channel's doses on a date, those alone that are still to come."""
         channel = self.setup.channels[at]
-        ul = day_ul(channel, date, ())
+        ul = day_ul(channel, date, self.over[at])
         if self.now_w is None or date > self.start:
             return _doses(channel, ul)
         told = self.told[at]
@@ -156,7 +171,7 @@ class _Case:
     @functools.cached_property
     def _today(self) -> Any:
         table = timetables.table_of(self.setup, timetables.calibrations(self.data))
-        return table.day(self.start)
+        return table.day(self.start, self.over)
 
     def days(self, at: int) -> Iterator[tuple[int, Sequence[int]]]:
         """(date, volumes of its doses) as far as a reservoir is followed. What is owed comes back
@@ -202,9 +217,9 @@ class _Case:
         return Life(channel.id, at_first, need, low, empty, seen)
 
     def _by_the_board(self, told: Live | None, empty: int | None) -> int | None:
-        """The board knows overrides, which the set-up does not: where it says that a reservoir
-        does not last for the coming week, that is believed."""
-        days = int(told.get("days_left", -1)) if told else -1
+        """The board knows overrides, which the set-up does not: where they are not told and it
+        says that a reservoir does not last for the coming week, that is believed."""
+        days = int(told.get("days_left", -1)) if told and "over" not in told else -1
         if not 0 <= days < WEEK:
             return empty
         says = self.start + 1 + days
@@ -254,6 +269,7 @@ def _channels(case: _Case) -> Iterator[Problem]:
         elif case.live is not None and case.live.get("channels"):
             what, doing = "the board has no such channel", "Load the set-up: aliquot load FILE"
             yield Problem(case.start, channel.id, "set-up", what, doing, True)
+        yield from _overrides(case, at)
         yield from _uncalibrated(case, at)
         yield from _reservoir(case, at)
         yield from _reminders(case, at)
@@ -272,6 +288,18 @@ def _stopped(case: _Case, name: str, told: Live) -> Iterator[Problem]:
         what = f"trimmed: {off} % off the next {many} dose{'' if many == 1 else 's'}"
         doing = "If that is meant, all is well; it ends by itself."
         yield Problem(case.start, name, "trim", what, doing)
+
+
+def _overrides(case: _Case, at: int) -> Iterator[Problem]:
+    """When an override ends, or that it does not in the absence."""
+    name = case.setup.channels[at].id
+    for ul, first, days in triples_of(case.over[at]):
+        if first + days > case.start:
+            what = f"an override of {signed(ul)} a day"
+            end = first + days < case.until
+            what += " ends; the plan goes on" if end else " lasts until you are back"
+            doing = f"If that is meant, all is well; else: aliquot override {name} 0 0"
+            yield Problem(first + days if end else case.start, name, "override", what, doing)
 
 
 def _fault(date: int, name: str, code: int) -> Problem:
@@ -341,8 +369,8 @@ def _refill(case: _Case, at: int, life: Life) -> str:
 
 
 def _reminders(case: _Case, at: int) -> Iterator[Problem]:
-    """What comes due by days or by the planned volume, whichever is first. What the board does
-    not tell, since when, begins with the first date: that is the latest it can be."""
+    """What comes due by days or by the planned volume, whichever is first. Where nobody tells
+    since when, it begins with the first date: that is the latest it can be."""
     told, name = case.told[at], case.setup.channels[at].id
     ask = case.data["channel"][at]["remind"]
     due_now = {(channel, kind) for channel, kind, _ in case.reminders}
@@ -351,14 +379,19 @@ def _reminders(case: _Case, at: int) -> Iterator[Problem]:
             continue
         days, most_ul = int(ask[f"{what}_days"]), int(ask[f"{what}_ul"])
         found: list[tuple[int, str]] = []
+        since_w, moved_ul = told["since"][what] if told and "since" in told else (0, 0)
+        last = case.setup.zone.date_of(since_w) if since_w else case.start
         if days:
-            found.append((case.start + days, f"{days} days"))
-        moved = _moved(case, at, most_ul) if most_ul else None
+            # The board counts whole days from the second on.
+            due = case.setup.zone.date_of(since_w + days * DAY_S) if since_w else last + days
+            found.append((max(case.start, due), f"{days} days"))
+        moved = _moved(case, at, most_ul - moved_ul) if most_ul else None
         if moved is not None:
             found.append((moved, f"{ml(most_ul)} moved"))
         if found:
             date, why = min(found)
-            since = "at the latest" if told else f"counted from {date_text(case.start)}"
+            sure = since_w or not told
+            since = f"counted from {date_text(last)}" if sure else "at the latest"
             yield _due(date, name, what, f"{what} comes due: {why}, {since}")
 
 

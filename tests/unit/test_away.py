@@ -11,6 +11,7 @@ from aliquot.core import acts, ledger, status
 from aliquot.core.decimals import date_of_text, date_text
 from aliquot.core.setup import build
 from aliquot_host import absence, cli
+from aliquot_host.commands import away
 from aliquot_host.memory_files import MemoryFiles
 from app_files import load
 from app_rig import Board, Life
@@ -227,6 +228,98 @@ def test_a_status_without_a_clock_a_hold_or_a_set_up_fails_at_once():
     assert "aliquot release cal" in held.advice
     life.run(3700)
     assert [p.kind for p in asked(life, data) if p.fails] == []
+
+
+def recalled(life, data, until=BACK):
+    """The same with what the board's newest segments tell."""
+
+    class Desk:
+        def ask(self, do, **words):
+            return life.ask(do=do, **words)
+
+        tell = ask
+
+    live = away.recalled(Desk(), life.ask(do="status"))
+    setup = build(data)
+    problems = absence.problems(data, setup, FIRST, until, live)
+    return problems, absence.lives(data, setup, FIRST, until, live)
+
+
+def test_overrides_are_read_from_the_journal_and_end_on_their_date():
+    tank = {"size_ul": 900000, "left_ul": 700000, "dead_ul": 0, "low_pct": 0}
+    life, data = life_of(channel(reservoir=tank), channel("cal", 2, reservoir=tank))
+    now_w = FIRST * 86400 + 12 * 3600
+    assert life.ask(do="clock", wall_w=now_w, id=8)["ok"]
+    problems, before = recalled(life, data, FIRST + 10)
+    assert problems == []
+    order = {"do": "override", "channel": "alk", "keep": 1}
+    assert life.ask(**order, ul=6000, days=3, id=9)["ok"]
+    problems, after = recalled(life, data, FIRST + 10)
+    (one,) = problems
+    assert (one.kind, one.date, one.fails) == ("override", FIRST + 3, False)
+    assert "+6 mL a day ends" in one.what
+    # Two whole dates of 6 mL more, and the rest of the first.
+    more = after[0].need_ul - before[0].need_ul
+    assert 2 * 6000 < more < 3 * 6000
+    assert after[1] == before[1]
+    assert life.ask(**order, ul=-6000, days=100, id=10)["ok"]
+    (_, one) = sorted(recalled(life, data, FIRST + 10)[0], key=lambda one: one.what)
+    assert (one.kind, one.date) == ("override", FIRST)
+    assert "lasts until you are back" in one.what
+
+
+def test_with_overrides_the_dates_are_those_of_the_board():
+    tank = {"size_ul": 900000, "left_ul": 150000, "dead_ul": 10000, "low_pct": 0}
+    life, data = life_of(channel(reservoir=tank))
+    assert life.ask(do="clock", wall_w=FIRST * 86400 + 12 * 3600, id=8)["ok"]
+    order = {"do": "override", "channel": "alk", "ul": 12000, "days": 30, "keep": 1}
+    assert life.ask(**order, id=9)["ok"]
+    (empty,) = of(recalled(life, data)[0], "empty").values()
+    zone = build(data).zone
+    engine = life.app.engine
+    for _ in range(6 * 24):
+        if engine.lanes[0].why == ledger.EMPTY:
+            break
+        life.run(3600, ease=80)
+    assert engine.lanes[0].why == ledger.EMPTY
+    assert zone.date_of(engine.lanes[0].due_w) == empty
+
+
+def test_calibration_and_tubing_count_from_what_the_board_recorded():
+    remind = {"calibration_days": 2, "tubing_days": 20, "tubing_ul": 80000}
+    life, data = life_of(channel(remind=remind))
+    now_w = FIRST * 86400 + 12 * 3600
+    assert life.ask(do="clock", wall_w=now_w, id=8)["ok"]
+    assert life.ask(do="tubing", channel="alk", id=9)["ok"]
+    life.run(86400, ease=80)
+    order = {"do": "calibrate", "channel": "alk", "counts": 12800, "ul": 10000, "offset": 0}
+    assert life.ask(**order, id=10)["ok"]
+    moved_ul = life.app.engine.state.channels[0].tube_ul
+    assert 30000 < moved_ul < 40000
+    problems, _ = recalled(life, data)
+    marks = {p.kind: p.date for p in problems if p.kind in ("calibration", "tubing")}
+    # 80 mL at 36.5 mL a day, 36 of them already moved: on the second date from now.
+    assert marks == {"calibration": FIRST + 3, "tubing": FIRST + 2}
+    # The board says the same once it is so.
+    life.run(2 * 86400 - 60, ease=80)
+    assert "calibration" not in [what for _, what, _ in life.ask(do="status")["reminders"]]
+    life.run(60)
+    assert "calibration" in [what for _, what, _ in life.ask(do="status")["reminders"]]
+
+
+def test_what_the_journal_cannot_tell_leaves_the_status_as_it_is():
+    life, _ = life_of(channel())
+    for name in [name for name in life.board.files.names() if name[0] == "j"]:
+        life.board.files.write(name, b"damaged\n")
+
+    class Desk:
+        def ask(self, do, **words):
+            return life.ask(do=do, **words)
+
+        tell = ask
+
+    live = life.ask(do="status")
+    assert away.recalled(Desk(), live) == live
 
 
 def good(**changes):

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import tempfile
 from pathlib import Path
 
 import click
 
 from aliquot.core.decimals import date_text
 from aliquot.core.plan import Setup
-from aliquot_host import absence, errors, output, setup_file, timetables
+from aliquot_host import absence, archive, errors, output, pulling, setup_file, timetables
 from aliquot_host.board_talk import connect
 from aliquot_host.commands import load
-from aliquot_host.line import Reply, port_option
+from aliquot_host.commands.pull import pulled
+from aliquot_host.line import port_option
 from aliquot_host.meaning import ml
 
 HEADINGS = ("date", "channel", "what", "what to do")
@@ -43,13 +45,14 @@ def command(
     held or at fault. Exit code 1 where something fails: a reservoir runs out, or a pump was never
     calibrated. What runs low or comes due is listed, and is no failure.
     """
-    live: Reply | None = None
+    live: absence.Live | None = None
     if file:
         loaded = setup_file.load(file)
     else:
         with connect(port) as client:
             live = client.ask("status")
             loaded = load.board_set_up(client)
+            live = recalled(client, live)
     first, last = dates(loaded.setup, since, until)
     found = absence.problems(loaded.data, loaded.setup, first, last, live)
     lives = absence.lives(loaded.data, loaded.setup, first, last, live)
@@ -67,6 +70,22 @@ def command(
     else:
         show(found, lives, first, last)
     ctx.exit(errors.FOUND if any(problem.fails for problem in found) else errors.FINE)
+
+
+def recalled(client: pulling.Board, live: absence.Live) -> absence.Live:
+    """A board's status with what its newest segments tell: overrides, and since when pumps and
+    tubing are as they are. Where those cannot be read, the status alone."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        for most in range(1, pulling.NEWEST + 1):
+            pulled(pulling.Newest(client, most), folder)
+            try:
+                state = archive.read_archive(folder).state()
+            except errors.BadInput:
+                continue  # the opening is damaged: the segment before it leads there too
+            if state.hash == live.get("hash") and len(state.ids) == len(live["channels"]):
+                return absence.remembered(live, state)
+    return live
 
 
 def dates(setup: Setup, since: str | None, until: str) -> tuple[int, int]:
