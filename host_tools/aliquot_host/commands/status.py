@@ -9,14 +9,14 @@ import click
 
 from aliquot_host import errors, output
 from aliquot_host.board_talk import connect
-from aliquot_host.happenings import ml
+from aliquot_host.happenings import ml, why
 from aliquot_host.line import Reply, local_text, port_option
-from aliquot_host.moment import REASONS
 
 CLOCKS = ("unset: nothing is dosed until it is set", "estimated", "trusted")
 COLUMNS = ("channel", "next dose", "planned", "given", "owed", "room", "left", "lasts", "state")
 NUMBERS = ("planned", "given", "owed", "room", "left", "lasts")
 HELD, FAULT, CUP, LOST, UNCALIBRATED = 2, 4, 3, 9, 8
+DUE = {"calibration": "aliquot calibrate {} --live", "tubing": "aliquot new-tubing {}"}
 # Where the clock is not set the engine looks for no dose.
 SOON_DAYS = 3
 
@@ -66,6 +66,8 @@ def show(status: Reply, found: list[str]) -> None:
         running = f"{status['running']} runs" if status["running"] else "all motors rest"
         output.say(f"{running}; what was given is {status['delivery']}")
         output.table(COLUMNS, [_row(one) for one in channels], numbers=NUMBERS)
+    if status.get("findings"):
+        output.say(f"it found: {'; '.join(map(str, status['findings']))}")
     for line in found:
         output.say(f"! {line}", style="bold")
     if not found:
@@ -85,7 +87,7 @@ def _row(one: dict[str, Any]) -> tuple[str | None, ...]:
         ml(max(0, one["room_ul"])),
         ml(left) if left >= 0 else None,
         f"{lasts} days" if lasts >= 0 else None,
-        REASONS[int(one["blocked"])] if one["blocked"] else "doses",
+        why(int(one["blocked"])) if one["blocked"] else "doses",
     )
 
 
@@ -95,14 +97,18 @@ def needs(status: Reply) -> list[str]:
 
     found: list[str] = []
     if status.get("why"):
-        found.append(f"It doses nothing: {status['why']}. Load a set-up: aliquot load FILE")
+        found.append(f"It doses nothing: {status['why']}. {_way_out(str(status['why']))}")
     channels: list[dict[str, Any]] = status.get("channels", [])
     if not channels:
         return found
     for name, one in (("all", status), *((str(c["id"]), c) for c in channels)):
-        row = TABLE.get(int(one["fault"]))
-        if row:
-            who = "" if name == "all" else f"{name}: "
+        code = int(one["fault"])
+        row = TABLE.get(code)
+        who = "" if name == "all" else f"{name}: "
+        if code and not row:
+            # A board may know faults that are newer than this program.
+            found.append(f"{who}Fault {code}, which this version does not know: update Aliquot.")
+        elif row:
             end = f" Then: aliquot clear-fault {name}" if name != "all" or one["latched"] else ""
             found.append(f"{who}{row[3]} {row[4]}{end}")
     if status["lost"]:
@@ -115,10 +121,20 @@ def needs(status: Reply) -> list[str]:
         found.append("All channels are held: aliquot release all")
     found += [text for one in channels for text in _of_channel(status, one)]
     found += [
-        f"{channels[int(ch)]['id']}: {what} is due ({why})"
+        f"{channels[int(ch)]['id']}: {what} is due ({why}): "
+        + DUE.get(what, "").format(channels[int(ch)]["id"])
         for ch, what, why in status["reminders"]
     ]
     return found
+
+
+def _way_out(why: str) -> str:
+    """What helps a board that has no engine, by the beginning of its own reason."""
+    if why.startswith("the journal cannot be read"):
+        return "Keep what is there: aliquot pull ARCHIVE. Then: aliquot begin-anew"
+    if why.startswith(("the flash", "the start failed")):
+        return "Try: aliquot restart. If it stays so, install the board anew."
+    return "Load a set-up: aliquot load FILE"
 
 
 def _of_channel(status: Reply, one: dict[str, Any]) -> list[str]:
