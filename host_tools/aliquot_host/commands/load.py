@@ -5,21 +5,20 @@ The board takes it over in one go, or keeps the one that it has; doses go on mea
 
 from __future__ import annotations
 
-import json
+import dataclasses
+import datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
-from aliquot_host import errors, output, set_up_diff, setup_file
-from aliquot_host.board_talk import ML, at_the_tank, connect, done, sure
+from aliquot_host import advice, errors, output, set_up_diff, setup_file
+from aliquot_host.board_talk import ML, at_the_tank, connect, done, person, set_up_of, sure
 from aliquot_host.errors import BadInput
 from aliquot_host.line import Client, Reply, plain_ml
 
 PIECE = 700
-READ = 768
-NAME = "setup.json"
-UNKNOWN = "unknown"
+UNKNOWN, UNKNOWN_UL = "unknown", -1
 
 
 class Given(click.ParamType):  # pyright: ignore[reportMissingTypeArgument]
@@ -29,21 +28,9 @@ class Given(click.ParamType):  # pyright: ignore[reportMissingTypeArgument]
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
         """µL, or -1 where nobody knows."""
-        return -1 if value in (UNKNOWN, -1) else ML.convert(value, param, ctx)
-
-
-def on_board(client: Client) -> dict[str, Any] | None:
-    """The set-up that a board has."""
-    sizes = dict(client.ask("files")["files"])
-    if NAME not in sizes:
-        return None
-    data = b""
-    while len(data) < sizes[NAME]:
-        piece = bytes.fromhex(client.ask("read", name=NAME, at=len(data), most=READ)["hex"])
-        if not piece:
-            return None
-        data += piece
-    return json.loads(data)  # type: ignore[no-any-return]
+        if value in (UNKNOWN, UNKNOWN_UL):
+            return UNKNOWN_UL
+        return ML.convert(value, param, ctx)
 
 
 def send(client: Client, text: bytes, given_ul: int, digest: str) -> Reply:
@@ -68,15 +55,18 @@ def command(file: Path, given: int | None, port: str | None, yes: bool, as_json:
     A board with a new journal does not know what entered the tank in the last 24 hours: where you
     do not know either, it counts a full day, and gives no extras and no catch-up for a day.
     """
-    loaded = setup_file.load(file)
+    today = datetime.date.today()
+    loaded = setup_file.load(file, today=today)
+    output.problems(advice.warnings(loaded, today))
     with connect(port) as client:
         status = client.ask("status")
-        there = on_board(client)
+        there = set_up_of(client)
         if there is not None and status.get("hash") == loaded.digest:
             done({"done": 1}, "The board has this set-up already.", as_json)
             return
+        changes = set_up_diff.compare(there, loaded.data) if there is not None else []
         if there is not None:
-            _tell(there, loaded.data, file)
+            _tell(changes, file)
         if given is None:
             given = _given(status, yes)
         sure(f"Load {file} onto the board?", yes)
@@ -84,25 +74,25 @@ def command(file: Path, given: int | None, port: str | None, yes: bool, as_json:
             reply = send(client, loaded.canonical, given, loaded.digest)
         except BadInput as wrong:
             raise BadInput(wrong.problems, str(file)) from None
-    done(reply, f"{file} is loaded. `aliquot status` shows what comes next.", as_json)
+    said = f"{file} is loaded. `aliquot status` shows what comes next."
+    differences = [dataclasses.asdict(one) for one in changes]
+    done(reply, said, as_json, sha256=loaded.digest, changes=differences)
 
 
-def _tell(there: dict[str, Any], new: dict[str, Any], file: Path) -> None:
-    changes = set_up_diff.compare(there, new)
-    rows = [(c.where or "set-up", c.what, c.before or "-", c.after or "-") for c in changes]
-    for where, what, before, after in rows:
-        output.note(f"{where}: {what}: {before} -> {after}")
-    if not rows:
+def _tell(changes: list[set_up_diff.Change], file: Path) -> None:
+    for one in changes:
+        where = one.where or "set-up"
+        output.note(f"{where}: {one.what}: {one.before or '-'} -> {one.after or '-'}")
+    if not changes:
         output.note(f"{file} differs from the board's set-up in nothing that doses.")
 
 
 def _given(status: Reply, yes: bool) -> int:
     """What was given in the last 24 h, where the board cannot know."""
-    if status.get("seq") or yes:
-        return -1
-    import sys
-
-    if not sys.stdin.isatty():
+    # A board with a set-up has a past of its own.
+    if "channels" in status or yes:
+        return UNKNOWN_UL
+    if not person():
         raise errors.bad(
             "--given", limit="mL, or unknown", advice="The board is new: say what was given today."
         )
