@@ -11,6 +11,7 @@ import os
 import select
 import sys
 import time
+from collections.abc import Callable
 from typing import Any
 
 import click
@@ -76,7 +77,10 @@ def run(client: Client, own: dict[str, Any], do: str, counts: int, **words: obje
     with bar:
         task = bar.add_task(f"{name}: {do}", total=counts)
         try:
-            status = _follow(client, name, before, lambda given: bar.update(task, completed=given))
+            exact = 0 if do == "prime" else counts
+            status = _follow(
+                client, name, before, exact, lambda given: bar.update(task, completed=given)
+            )
         except KeyboardInterrupt:
             status = _end(client, name, before)
     last = status["last"]
@@ -85,7 +89,10 @@ def run(client: Client, own: dict[str, Any], do: str, counts: int, **words: obje
     return status
 
 
-def _follow(client: Client, name: str, before: object, given: Any) -> Reply:
+def _follow(
+    client: Client, name: str, before: object, exact: int, given: Callable[[int], object]
+) -> Reply:
+    """Wait for the end of a run of `exact` counts, 0 for any; a dose that came first is none."""
     asked = time.monotonic()
     ran = False
     while time.monotonic() - asked < (BEGIN_S + RUN_MOST_S if ran else BEGIN_S):
@@ -94,8 +101,10 @@ def _follow(client: Client, name: str, before: object, given: Any) -> Reply:
         if status["running"] == name:
             ran = True
             given(status["given"])
-        elif ran or (last != before and last[0] == name):
-            return status
+        elif last and last[0] == name and (ran or last != before):
+            if exact in (0, last[1]):
+                return status
+            ran, before = False, last
         if key():
             return _end(client, name, before)
         time.sleep(LOOK_S)
