@@ -59,10 +59,10 @@ def key() -> bool:
     return ready
 
 
-def run(client: Client, own: dict[str, Any], do: str, counts: int, **words: object) -> Reply:
+def run(client: Client, own: dict[str, Any], do: str, turns: int, **words: object) -> Reply:
     """Ask for a run and follow it to its end, which a key may bring; the status after it.
 
-    own: the channel's status. counts: how many it will be, for the bar."""
+    own: the channel's status. turns: how many counts it will be."""
     name = str(own["id"])
     before = client.ask("status")["last"]
     client.ask(do, channel=name, **words)
@@ -75,9 +75,9 @@ def run(client: Client, own: dict[str, Any], do: str, counts: int, **words: obje
         disable=not sys.stderr.isatty(),
     )
     with bar:
-        task = bar.add_task(f"{name}: {do}", total=counts)
+        task = bar.add_task(f"{name}: {do}", total=turns)
         try:
-            exact = 0 if do == "prime" else counts
+            exact = 0 if do == "prime" else turns
             status = _follow(
                 client, name, before, exact, lambda given: bar.update(task, completed=given)
             )
