@@ -27,7 +27,6 @@ from aliquot_host.board_talk import (
     connect,
     done,
     person,
-    set_up_of,
     sure,
 )
 from aliquot_host.line import Client, Reply, plain_ml
@@ -268,7 +267,7 @@ def _live(
     """Run into a cup; what it truly turned, and what the user measured."""
     name, speed_cps = str(own["id"]), int(own["speed_cps"])
     if counts is None:
-        counts = (seconds or min(LIVE_S, _run_most_s(client, name))) * speed_cps
+        counts = (seconds or min(LIVE_S, int(own["run_most_s"]))) * speed_cps
     sure(f"Is the end of the line of {name} in a cup?", yes)
     if not own["seen"]:
         output.note(f"First {name} turns for one second. Look at the pumps.")
@@ -292,11 +291,6 @@ def _live(
             continue
         return given, ul
     raise errors.bad("ML", limit="millilitres", advice="Begin again when you have measured.")
-
-
-def _run_most_s(client: Client, name: str) -> int:
-    channels = (set_up_of(client) or {}).get("channel", [])
-    return next((int(one["run_most_s"]) for one in channels if one["id"] == name), LIVE_S)
 
 
 def _take(
