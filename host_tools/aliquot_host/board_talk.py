@@ -7,7 +7,6 @@ knows no rule of dosing: the board judges each order.
 from __future__ import annotations
 
 import datetime
-import json
 import sys
 from collections.abc import Callable
 from typing import Any, TypeVar
@@ -15,7 +14,7 @@ from typing import Any, TypeVar
 import click
 
 from aliquot.core import decimals
-from aliquot_host import errors, output
+from aliquot_host import errors, output, setup_file
 from aliquot_host.line import EPOCH_S, Client, Reply, chosen, plain_ml, port_option
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -198,7 +197,7 @@ def owed(client: Client, name: str, keep: bool, yes: bool, every: bool = False) 
 
 
 def set_up_of(client: Client) -> dict[str, Any] | None:
-    """The set-up that a board has, None where it has none."""
+    """The set-up that a board has, None where it has none, or none that can be read here."""
     sizes = dict(client.ask("files")["files"])
     data = b""
     while len(data) < sizes.get(SET_UP, 0):
@@ -206,7 +205,10 @@ def set_up_of(client: Client) -> dict[str, Any] | None:
         if not piece:
             return None
         data += piece
-    return json.loads(data) if data else None  # type: ignore[no-any-return]
+    try:
+        return setup_file.load(data, where=SET_UP).data if data else None
+    except errors.BadInput:
+        return None
 
 
 def done(reply: Reply, sentence: str, as_json: bool, keep: bool = True, **more: object) -> None:

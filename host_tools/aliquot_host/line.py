@@ -196,6 +196,8 @@ def _reason(problem: Exception) -> str:
         return "there is none of that name"
     if problem.errno in (errno.EAGAIN, errno.EBUSY):
         return "another program uses it"
+    if problem.errno in (errno.EISDIR, errno.ENOTTY) or "ioctl" in str(problem):
+        return "it is no serial port"
     return str(problem)
 
 

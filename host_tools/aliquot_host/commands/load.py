@@ -67,6 +67,8 @@ def command(file: Path, given: int | None, port: str | None, yes: bool, as_json:
         changes = set_up_diff.compare(there, loaded.data) if there is not None else []
         if there is not None:
             _tell(changes, file)
+        elif status.get("seq"):
+            output.note("The board has no set-up that can be compared.")
         if given is None:
             given = _given(status, yes)
         sure(f"Load {file} onto the board?", yes)

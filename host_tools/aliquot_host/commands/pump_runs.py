@@ -18,6 +18,7 @@ import click
 from rich.progress import BarColumn, Progress, TextColumn
 
 from aliquot.core.amounts import to_counts, to_ul
+from aliquot.core.ledger import FAULT
 from aliquot_host import errors, output, parts
 from aliquot_host.board_talk import (
     ML,
@@ -64,7 +65,6 @@ def run(client: Client, own: dict[str, Any], do: str, turns: int, **words: objec
     own: the channel's status. turns: how many counts it will be."""
     name = str(own["id"])
     before = client.ask("status")["last"]
-    client.ask(do, channel=name, **words)
     bar = Progress(
         TextColumn("{task.description}"),
         BarColumn(),
@@ -76,6 +76,7 @@ def run(client: Client, own: dict[str, Any], do: str, turns: int, **words: objec
     with bar:
         task = bar.add_task(f"{name}: {do}", total=turns)
         try:
+            client.ask(do, channel=name, **words)
             exact = 0 if do == "prime" else turns
             status = _follow(
                 client, name, before, exact, lambda given: bar.update(task, completed=given)
@@ -85,6 +86,10 @@ def run(client: Client, own: dict[str, Any], do: str, turns: int, **words: objec
     last = status["last"]
     if not last or last[0] != name or not last[2]:
         raise errors.Finding("The pump gave nothing; `aliquot status` says why.")
+    if last[3] == FAULT:
+        raise errors.Finding(
+            f"The motor failed after {last[2]} counts; `aliquot status` says why."
+        )
     return status
 
 
@@ -129,7 +134,11 @@ def _end(client: Client, name: str, before: object) -> Reply:
 def line_back(client: Client, name: str, yes: bool) -> None:
     """The line goes from the cup back into the tank; then the channel is free again."""
     output.note("Put the line back: its outlet above the water, as it was.")
-    if agreed("Is it back?", yes):
+    try:
+        back = agreed("Is it back?", yes)
+    except click.Abort:
+        back = False
+    if back:
         client.ask("release", channel=name, what=1)
     else:
         held(name)
@@ -273,7 +282,8 @@ def _live(
         output.note(f"First {name} turns for one second. Look at the pumps.")
         run(client, own, "turn", speed_cps)
         question = f"Did the pump of {name} turn, and the right way, from container to outlet?"
-        if not agreed(question, yes):
+        # Nobody but a person who looks can say so, whatever else goes without questions.
+        if not agreed(question, yes=False):
             raise errors.Finding("Put wiring or `reverse` right, and begin again.")
         client.ask("right", channel=name)
         sure(f"Is the cup empty again? {name} now turns {counts} counts.", yes)
