@@ -14,15 +14,13 @@ from typing import Any, TypeVar
 import click
 
 from aliquot.core import decimals
-from aliquot_host import errors, output, setup_file
+from aliquot_host import errors, output
 from aliquot_host.line import EPOCH_S, Client, Reply, chosen, plain_ml, port_option
 
 F = TypeVar("F", bound=Callable[..., Any])
 EVERY = "all"
 FORMAT = "aliquot-order"
 ML_MOST = 100_000
-READ = 768
-SET_UP = "setup.json"
 YEARS = (2026, 2099)
 
 
@@ -194,21 +192,6 @@ def owed(client: Client, name: str, keep: bool, yes: bool, every: bool = False) 
         output.note(f"{plain_ml(ul)} mL are owed to {name}: this order cancels them.")
         output.note("--keep gives them back by catch-up all the same.")
         sure("Cancel what is owed?", yes)
-
-
-def set_up_of(client: Client) -> dict[str, Any] | None:
-    """The set-up that a board has, None where it has none, or none that can be read here."""
-    sizes = dict(client.ask("files")["files"])
-    data = b""
-    while len(data) < sizes.get(SET_UP, 0):
-        piece = bytes.fromhex(client.ask("read", name=SET_UP, at=len(data), most=READ)["hex"])
-        if not piece:
-            return None
-        data += piece
-    try:
-        return setup_file.load(data, where=SET_UP).data if data else None
-    except errors.BadInput:
-        return None
 
 
 def done(reply: Reply, sentence: str, as_json: bool, keep: bool = True, **more: object) -> None:

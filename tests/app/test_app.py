@@ -357,3 +357,59 @@ def test_a_stop_gets_through_while_a_new_set_up_is_checked(life):
     life.run(60)
     assert [unpack(one)["re"] for one in Lines().feed(b"".join(board.went))] == [62, 61]
     assert life.app.journal.state.hash == hash_of(text)
+
+
+class Source:
+    """A source of time that remembers when it was asked, and whether a motor turned then."""
+
+    def __init__(self, life, number, right=True):
+        self.life = life
+        self.number = number
+        self.asked = []
+        self.disturbed = 0
+        self.right = right
+
+    async def ask(self):
+        board = self.life.board
+        self.disturbed += board.pumping is not None
+        self.asked.append(board.ms // 1000)
+        return NOON_W + board.ms // 1000 if self.right else 0
+
+
+def without_a_clock(numbers, right=True):
+    life = Life(Board(MemoryFiles()))
+    assert load(life, small())["ok"]
+    sources = [Source(life, number, right) for number in numbers]
+    life.board.sources = [(one.number, one.ask) for one in sources]
+    return life, sources
+
+
+def test_two_servers_that_agree_set_the_clock_soon_after_a_start():
+    life, sources = without_a_clock((4, 5))
+    life.run(20)
+    assert life.app.engine.state.quality == 2
+    assert life.board.chip_w is not None
+    life.run(5 * 3600)
+    assert [len(one.asked) for one in sources] == [1, 1]
+    life.run(2 * 3600)
+    assert [len(one.asked) for one in sources] == [2, 2]
+
+
+def test_sources_that_do_not_answer_are_asked_each_minute():
+    life, sources = without_a_clock((4,), right=False)
+    life.run(600)
+    assert 9 <= len(sources[0].asked) <= 11
+    assert life.app.engine.state.quality == 0
+
+
+def test_no_source_is_asked_near_a_dose_or_in_a_run():
+    life, sources = without_a_clock((4, 5), right=False)
+    # The time of a phone is an estimate: while nobody confirms it, they are asked each minute.
+    assert life.ask(do="clock", wall_w=NOON_W, unsure=1)["done"]
+    life.run(3 * 3600 + 60)
+    assert life.board.runs == 3
+    asked = sources[0].asked
+    assert len(asked) > 30
+    assert not any(one.disturbed for one in sources)
+    # Doses are due on the hour; they take about four seconds.
+    assert not [second for second in asked if second % 3600 > 3570 or second % 3600 < 4]

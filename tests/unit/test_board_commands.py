@@ -545,7 +545,7 @@ def test_a_set_up_on_the_board_that_cannot_be_read_is_replaced(run, tmp_path):
     assert run.board.life.app.why
     code, _, err = run("load", file, "--given", "unknown", "--yes")
     assert code == 0, err
-    assert "no set-up that can be compared" in err
+    assert "cannot be read: no difference is shown" in err
     assert not run.board.life.app.why
 
 
@@ -573,3 +573,15 @@ def test_a_time_of_day_is_the_next_one_or_for_a_clock_the_nearest(monkeypatch, k
 
     monkeypatch.setattr(board_talk.datetime, "datetime", Fixed)
     assert kind.convert(text, None, None) == board_talk.wall_of(found)
+
+
+def test_away_asks_the_board_where_no_file_is_given(run):
+    # By the plan 3 mL last for a few hours.
+    assert run("refill", "alk", "3")[0] == 0
+    code, out, err = run("away", "--from", "2026-06-02", "--until", "2026-06-20")
+    assert code == 1, err
+    assert "First to fail: alk" in out
+    assert run("refill", "alk", "500")[0] == 0
+    assert run("hold", "ca", "--yes")[0] == 0
+    said = json.loads(run("away", "--from", "2026-06-02", "--until", "2026-06-10", "--json")[1])
+    assert [one for one in said["problems"] if one["channel"] == "ca"]

@@ -13,11 +13,13 @@ from typing import Any
 import click
 
 from aliquot_host import advice, errors, output, set_up_diff, setup_file
-from aliquot_host.board_talk import ML, at_the_tank, connect, done, person, set_up_of, sure
+from aliquot_host.board_talk import ML, at_the_tank, connect, done, person, sure
 from aliquot_host.errors import BadInput
 from aliquot_host.line import Client, Reply, plain_ml
 
 PIECE = 700
+READ = 768
+NAME = "setup.json"
 UNKNOWN, UNKNOWN_UL = "unknown", -1
 
 
@@ -31,6 +33,28 @@ class Given(click.ParamType):  # pyright: ignore[reportMissingTypeArgument]
         if value in (UNKNOWN, UNKNOWN_UL):
             return UNKNOWN_UL
         return ML.convert(value, param, ctx)
+
+
+def board_set_up(client: Client) -> setup_file.Loaded:
+    """The set-up that a board has, read as a file is; BadInput where it has none."""
+    text = on_board(client)
+    if text is None:
+        raise errors.bad("board", limit="a set-up", advice="It has none: aliquot load FILE")
+    return setup_file.load(text)
+
+
+def on_board(client: Client) -> bytes | None:
+    """The canonical text of the set-up that a board has."""
+    sizes = dict(client.ask("files")["files"])
+    if NAME not in sizes:
+        return None
+    data = b""
+    while len(data) < sizes[NAME]:
+        piece = bytes.fromhex(client.ask("read", name=NAME, at=len(data), most=READ)["hex"])
+        if not piece:
+            return None
+        data += piece
+    return data
 
 
 def send(client: Client, text: bytes, given_ul: int, digest: str) -> Reply:
@@ -60,15 +84,18 @@ def command(file: Path, given: int | None, port: str | None, yes: bool, as_json:
     output.problems(advice.warnings(loaded, today))
     with connect(port) as client:
         status = client.ask("status")
-        there = set_up_of(client)
+        there = on_board(client)
         if there is not None and status.get("hash") == loaded.digest:
             done({"done": 1}, "The board has this set-up already.", as_json)
             return
-        changes = set_up_diff.compare(there, loaded.data) if there is not None else []
-        if there is not None:
-            _tell(changes, file)
-        elif status.get("seq"):
-            output.note("The board has no set-up that can be compared.")
+        changes = _changes(there, loaded)
+        for one in changes or ():
+            where = one.where or "set-up"
+            output.note(f"{where}: {one.what}: {one.before or '-'} -> {one.after or '-'}")
+        if changes == []:
+            output.note(f"{file} differs from the board's set-up in nothing that doses.")
+        elif changes is None and there is not None:
+            output.note("The board's own set-up cannot be read: no difference is shown.")
         if given is None:
             given = _given(status, yes)
         sure(f"Load {file} onto the board?", yes)
@@ -77,16 +104,19 @@ def command(file: Path, given: int | None, port: str | None, yes: bool, as_json:
         except BadInput as wrong:
             raise BadInput(wrong.problems, str(file)) from None
     said = f"{file} is loaded. `aliquot status` shows what comes next."
-    differences = [dataclasses.asdict(one) for one in changes]
-    done(reply, said, as_json, sha256=loaded.digest, changes=differences)
+    told = None if changes is None else [dataclasses.asdict(one) for one in changes]
+    done(reply, said, as_json, sha256=loaded.digest, changes=told)
 
 
-def _tell(changes: list[set_up_diff.Change], file: Path) -> None:
-    for one in changes:
-        where = one.where or "set-up"
-        output.note(f"{where}: {one.what}: {one.before or '-'} -> {one.after or '-'}")
-    if not changes:
-        output.note(f"{file} differs from the board's set-up in nothing that doses.")
+def _changes(there: bytes | None, new: setup_file.Loaded) -> list[set_up_diff.Change] | None:
+    """What differs from the board's set-up; None where it has none that can be read."""
+    own = {new.board["name"]: new.board} if new.board else None
+    try:
+        return (
+            set_up_diff.compare(setup_file.load(there, own=own).data, new.data) if there else None
+        )
+    except BadInput:
+        return None
 
 
 def _given(status: Reply, yes: bool) -> int:
