@@ -18,7 +18,7 @@ import click
 from rich.progress import BarColumn, Progress, TextColumn
 
 from aliquot.core.amounts import to_counts, to_ul
-from aliquot.core.ledger import FAULT
+from aliquot.core.ledger import FAULT, USER
 from aliquot_host import errors, output, parts
 from aliquot_host.board_talk import (
     ML,
@@ -84,6 +84,8 @@ def run(client: Client, own: dict[str, Any], do: str, turns: int, **words: objec
         except KeyboardInterrupt:
             status = _end(client, name, before)
     last = status["last"]
+    if last and last[3] == USER:
+        output.note("Ended early.")
     if not last or last[0] != name or not last[2]:
         raise errors.Finding("The pump gave nothing; `aliquot status` says why.")
     if last[3] == FAULT:
@@ -127,7 +129,6 @@ def _end(client: Client, name: str, before: object) -> Reply:
         time.sleep(LOOK_S)
     if status["last"] == before:
         raise errors.Finding("Taken back before it began.")
-    output.note("Ended early.")
     return status
 
 
@@ -137,6 +138,7 @@ def line_back(client: Client, name: str, yes: bool) -> None:
     try:
         back = agreed("Is it back?", yes)
     except click.Abort:
+        output.note("")  # below the question
         back = False
     if back:
         client.ask("release", channel=name, what=1)
@@ -242,7 +244,9 @@ def calibrate(
             try:
                 counts, ml = _live(client, own, counts, seconds, yes)
                 reply = _take(client, own, counts, ml, offset, yes)
-            except (errors.BadInput, errors.Finding, click.Abort):
+            except (errors.BadInput, errors.Finding, click.Abort) as left:
+                if isinstance(left, click.Abort):
+                    output.note("")  # below the question
                 if channel_of(client.ask("status"), channel)["cup"]:
                     held(channel)
                 raise
