@@ -56,10 +56,6 @@ class Restart(Exception):
         self.cause = cause
 
 
-class Power(Exception):
-    """The power went."""
-
-
 class Pump:
     """A motor's driver: gives counts in bursts while it is polled."""
 
@@ -148,6 +144,7 @@ class Board:
         self.lamp = [False] * 20  # the last four seconds
         self.lit = 0
         self.runs = 0
+        self.gave = [0] * 8  # what each channel's motor truly turned, in all
         self.truth = []  # what each of the last hundred runs truly gave
         self.pumping = None
         self.stall = -1
@@ -160,7 +157,14 @@ class Board:
 
     def ran(self, ch, given):
         self.runs += 1
+        self.gave[ch] += given
         self.truth = self.truth[-99:] + [(ch, given)]  # noqa: RUF005 - MicroPython
+
+    def cut(self):
+        """The program is gone: what was handed to the hardware is turned to its end."""
+        if self.pumping:
+            self.ran(self.pumping.ch, self.pumping.given + self.pumping.sent)
+            self.pumping = None
 
     def looker(self, what):
         return lambda: self.on[what]
@@ -222,7 +226,7 @@ class Life:
         self.board = board
         board.cause = cause
         board.fed_ms = None
-        board.pumping = None
+        board.cut()
         if cause == 1:
             board.memory = None
         self.app = App(board)
@@ -247,13 +251,10 @@ class Life:
                 turn[0] = board.ms + self.step(turn)
             self.bite(end)
             board.ms = end
-        except Power:
-            board.pumping = None
-            raise
         except Restart as restart:
             if restart.cause != 2:
                 self.app.halt()
-            board.pumping = None
+            board.cut()
             raise
         except BaseException:
             self.app.halt()

@@ -120,8 +120,7 @@ class App:
             pump.start(counts, max(1000 * most_s, pump.longest_ms(counts)))
             while pump.poll() and not self.ending:
                 self.reported |= DOSE
-                # What is being sent counts: it is the most that a reset can leave behind.
-                hw.keep(self.engine.state.seq, pump.given + pump.sent)
+                self.mark()
                 await hw.sleep_ms(STEP_MS)
         except (Fault, ValueError) as problem:
             self.findings = [str(problem)]
@@ -131,6 +130,12 @@ class App:
             from aliquot.core import events
 
             events.fault(self.engine, self.now_s(), ch, F_MOTOR, 0)
+
+    def mark(self) -> None:
+        """Keep what the run under way has given, beside the number of the newest record. What is
+        being sent counts: it is the most that a reset can leave behind."""
+        if self.pump:
+            self.hw.keep(self.engine.state.seq, self.pump.given + self.pump.sent)
 
     def _over(self, cause: int) -> None:
         """End the run under way: the motor first, then the record."""

@@ -72,6 +72,7 @@ def begin(app: "App", order: "Dict") -> "Iterable[Dict | None]":
         if name not in _QUESTIONS:
             raise
         reply = refusal("memory", "used up", "", "ask again, or restart the board")
+    app.mark()
     reply["re"] = order.get("id", 0)
     forget(*["aliquot." + part for part in _PARTS.split()])
     yield reply

@@ -70,6 +70,7 @@ class Watch:
             from aliquot.core import events
 
             events.fault(app.engine, app.now_s(), ALL, want, 0)
+            app.mark()
             forget("aliquot.core.events")
         elif fault:
             app.engine.act(app.now_s(), "z", (ALL, 0, 0))

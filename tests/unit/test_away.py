@@ -165,7 +165,9 @@ def test_calibration_and_tubing_come_due_by_days_or_by_volume_whichever_is_first
         ("mg", "calibration"): FIRST + 5,
         ("mg", "tubing"): FIRST + 3,  # the second day that gives: 10 mL on the 27th and 29th
     }
-    assert of(found(text, until=FIRST + 4), "calibration") == {}
+    assert of(found(text, until=FIRST + 5), "calibration") == {}
+    text = text.replace("tubing_ml = 15", "tubing_ml = 20")
+    assert of(found(text), "tubing") == {("mg", "tubing"): FIRST + 3}
     never = ask.replace("= 5", "= 0").replace("= 95", "= 0").replace("= 9,", "= 0,")
     text = MG.replace("[[channel]]", f"[[channel]]\n{never.replace('15', '0')}", 1)
     assert of(found(text, until=FIRST + 366), "calibration", "tubing") == {}
@@ -270,13 +272,45 @@ def test_what_is_owed_comes_out_of_the_reservoir_too_within_the_raise():
     assert of(found(MG, good(left_ul=41000)), "empty") == {("mg", "empty"): FIRST + 9}
     owed = good(left_ul=41000, owed_ul=3000)
     assert of(found(MG, owed), "empty") == {("mg", "empty"): FIRST + 7}
+    # Once it is given back, no dose is raised any more: 45 mL hold 43.
+    owed = good(left_ul=45000, owed_ul=3000)
+    assert of(found(MG, owed), "empty") == {("mg", "empty"): FIRST + 9}
 
 
-def test_an_override_that_the_board_alone_knows_is_believed():
-    live = good(left_ul=90000, days_left=2)
-    assert of(found(MG, live), "empty", "low") == dict.fromkeys(
-        [("mg", "empty"), ("mg", "low")], FIRST + 3
-    )
+def test_a_dose_that_is_due_and_waits_is_still_to_come():
+    """At noon of the 27th the dose of 02:30 is over, unless the board says that it is the next."""
+    noon_w = (FIRST + 1) * 86400 + 11 * 3600
+    after = good(left_ul=8000, wall_w=noon_w)
+    assert of(found(MG, after), "empty") == {("mg", "empty"): FIRST + 3}
+    after["channels"][0]["next_w"] = (FIRST + 1) * 86400 + 90 * 60  # 02:30 in Berlin
+    assert of(found(MG, after), "empty") == {("mg", "empty"): FIRST + 1}
+
+
+@pytest.mark.parametrize(("left_ml", "low"), [("32", 3), ("32.001", 5), ("12", 0), ("22", 1)])
+def test_a_reservoir_is_low_when_it_holds_the_mark_and_not_a_microlitre_more(left_ml, low):
+    """The mark is 12 mL, and the plan draws 10 mL on the 27th, the 29th and so on."""
+    text = MG.replace("left_ml = 42", f"left_ml = {left_ml}")
+    text = text.replace("low_pct = 10", "low_pct = 12")
+    assert of(found(text), "low") == {("mg", "low"): FIRST + low}
+
+
+def test_what_the_board_says_is_due_is_not_listed_again_later():
+    live = good(reminders=[[0, "calibration", "95 days ago"]], left_ul=90000)
+    due = [p for p in found(MG, live, FIRST + 366) if p.kind in ("calibration", "tubing")]
+    assert [(p.kind, p.date) for p in due] == [
+        ("calibration", FIRST),
+        ("tubing", FIRST + 365),
+    ]
+    assert "at the latest" in due[1].what
+
+
+@pytest.mark.parametrize(("days_left", "date"), [(0, 1), (2, 3), (6, 7), (7, 19), (-1, 19)])
+def test_an_override_that_the_board_alone_knows_is_believed_for_a_week(days_left, date):
+    live = good(left_ul=90000, days_left=days_left)
+    problems = found(MG, live)
+    assert of(problems, "empty") == {("mg", "empty"): FIRST + date}
+    # 90 mL less the mark of 8 are reached on the ninth day that gives.
+    assert of(problems, "low") == {("mg", "low"): FIRST + min(date, 17)}
 
 
 def test_a_channel_that_the_board_does_not_have_fails():
