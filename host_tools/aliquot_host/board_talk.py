@@ -21,6 +21,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 EVERY = "all"
 FORMAT = "aliquot-order"
 ML_MOST = 100_000
+YEARS = (2026, 2099)
 
 
 class Millilitres(click.ParamType):  # pyright: ignore[reportMissingTypeArgument]
@@ -35,27 +36,38 @@ class Millilitres(click.ParamType):  # pyright: ignore[reportMissingTypeArgument
         """The µL of a text; bad input says what is wrong."""
         if isinstance(value, int):
             return value
+        text = str(value).strip()
+        signed = self.signed and text[:1] in ("-", "+")
+        less = signed and text[0] == "-"
         try:
-            text = str(value)
-            sign = -1 if self.signed and text.startswith("-") else 1
-            text = text[1:] if self.signed and text[:1] in ("-", "+") else text
-            ul = sign * decimals.micro(text, 3)
+            ul = int(decimals.micro(text[1:] if signed else text, 3))
         except ValueError as wrong:
             raise errors.bad(
-                param.human_readable_name if param else "ML",
+                named(param, "ML"),
                 value,
                 limit="millilitres, at most 3 digits after the point",
-                advice=f"{str(wrong).rpartition(': ')[2].capitalize()}.",
+                advice=sentence(str(wrong).rpartition(": ")[2]),
             ) from None
-        if abs(ul) > ML_MOST * 1000 or (ul < 0 and not self.signed):
-            least = f"-{ML_MOST}" if self.signed else "0"
+        if ul > ML_MOST * 1000:
             raise errors.bad(
-                param.human_readable_name if param else "ML",
+                named(param, "ML"),
                 value,
-                limit=f"{least} to {ML_MOST} mL",
+                limit=f"{f'-{ML_MOST}' if self.signed else '0'} to {ML_MOST} mL",
                 advice="Write the volume in millilitres.",
             )
-        return ul
+        return -ul if less else ul
+
+
+def named(param: click.Parameter | None, usual: str) -> str:
+    """A parameter as the command line spells it."""
+    if param is None:
+        return usual
+    return param.opts[0] if isinstance(param, click.Option) else param.human_readable_name
+
+
+def sentence(text: str) -> str:
+    """A phrase as a sentence."""
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 ML = Millilitres()
@@ -63,35 +75,60 @@ SIGNED_ML = Millilitres(signed=True)
 
 
 class Moment(click.ParamType):  # pyright: ignore[reportMissingTypeArgument]
-    """A time by this computer's clock, as wall seconds since 2000: 14:30, or 2026-12-01 14:30."""
+    """A time by this computer's clock, as wall seconds since 2000: 14:30, or 2026-12-01 14:30.
+
+    A time of day alone is the next one to come, or with nearest=True the one nearest to now."""
 
     name = "TIME"
-    forms = ("%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S")
+    whole = ("%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M")
+    of_day = ("%H:%M:%S", "%H:%M")
+
+    def __init__(self, nearest: bool = False) -> None:
+        self.nearest = nearest
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        """The wall second; a time of day alone is the next one to come."""
+        """The wall second; bad input says what is wrong."""
         if isinstance(value, int):
             return value
-        now = datetime.datetime.now().astimezone()
-        for form in (*self.forms, "%Y-%m-%d", "%H:%M", "%H:%M:%S"):
-            try:
-                read = datetime.datetime.strptime(value, form)
-            except ValueError:
-                continue
-            if "%Y" not in form:
-                read = datetime.datetime.combine(now.date(), read.time())
-                if read.astimezone() <= now:
-                    read += datetime.timedelta(days=1)
-            return int(read.astimezone().timestamp()) - EPOCH_S
+        for form in (*self.whole, "%Y-%m-%d"):
+            read = _read(value, form)
+            if read and YEARS[0] <= read.year <= YEARS[1]:
+                return wall_of(read)
+        for form in self.of_day:
+            read = _read(value, form)
+            if read:
+                return self._day(read.time())
         raise errors.bad(
-            param.human_readable_name if param else "TIME",
+            named(param, "TIME"),
             value,
-            limit="HH:MM, YYYY-MM-DD or YYYY-MM-DD HH:MM",
+            limit=f"HH:MM, YYYY-MM-DD or YYYY-MM-DD HH:MM, from {YEARS[0]} to {YEARS[1]}",
             advice="Write the time as this computer's clock shows it.",
         )
 
+    def _day(self, time: datetime.time) -> int:
+        now = datetime.datetime.now()
+        days = [now.date() + datetime.timedelta(days=n) for n in (-1, 0, 1)]
+        walls = [wall_of(datetime.datetime.combine(day, time)) for day in days]
+        now_w = wall_of(now)
+        if self.nearest:
+            return min(walls, key=lambda wall: abs(wall - now_w))
+        return next(wall for wall in walls if wall > now_w)
+
+
+def _read(text: str, form: str) -> datetime.datetime | None:
+    try:
+        return datetime.datetime.strptime(text, form)
+    except ValueError:
+        return None
+
+
+def wall_of(local: datetime.datetime) -> int:
+    """Wall seconds since 2000 of this computer's local time."""
+    return int(local.timestamp()) - EPOCH_S
+
 
 TIME = Moment()
+NEAREST = Moment(nearest=True)
 
 
 def at_the_tank(command: F) -> F:
@@ -110,15 +147,25 @@ def connect(port: str | None) -> Client:
     return Client(chosen(port))
 
 
-def sure(question: str, yes: bool) -> None:
-    """Ask; leave where the answer is no. Without a person at the keyboard `--yes` is needed."""
+def person() -> bool:
+    """Whether somebody is there to answer."""
+    return sys.stdin.isatty()
+
+
+def agreed(question: str, yes: bool) -> bool:
+    """The answer to a question. Without a person at the keyboard `--yes` is needed."""
     if yes:
-        return
-    if not sys.stdin.isatty():
+        return True
+    if not person():
         raise errors.bad(
             "--yes", limit="a person who answers", advice=f'"{question}" Say --yes in a script.'
         )
-    if not click.confirm(question, default=False, err=True):
+    return click.confirm(question, default=False, err=True)
+
+
+def sure(question: str, yes: bool) -> None:
+    """Ask; leave where the answer is no."""
+    if not agreed(question, yes):
         raise errors.Finding("Nothing was changed.")
 
 
@@ -147,12 +194,16 @@ def owed(client: Client, name: str, keep: bool, yes: bool, every: bool = False) 
         sure("Cancel what is owed?", yes)
 
 
-def done(reply: Reply, sentence: str, as_json: bool, **more: object) -> None:
-    """Say what was done, or that the board had done it before."""
+def done(reply: Reply, sentence: str, as_json: bool, keep: bool = True, **more: object) -> None:
+    """Say what was done, and what it cancelled, or that there was nothing to do."""
     if as_json:
         own = {key: value for key, value in reply.items() if key not in ("re", "ok")}
         output.print_json(FORMAT, {"said": sentence, **own, **more})
-    elif reply.get("done", 1):
-        output.say(sentence)
-    else:
+        return
+    if not reply.get("done", 1):
         output.say("There was nothing to do.")
+        return
+    output.say(sentence)
+    ul = int(reply.get("owed_ul", 0))
+    if ul and not keep:
+        output.say(f"{plain_ml(ul)} mL that were owed are cancelled.")

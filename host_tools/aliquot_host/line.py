@@ -8,9 +8,12 @@ ever guessed where there are two.
 
 from __future__ import annotations
 
+import contextlib
 import datetime
+import errno
 import random
 import re
+import sys
 import time
 from collections.abc import Callable
 from decimal import Decimal
@@ -31,8 +34,9 @@ BAUD = 115200
 REPLY_MOST = 1 << 16
 WAIT_S = 2.0
 TRIES = 5
-# A board checks a set-up for so long, and doses meanwhile.
-SLOW = {"adopt": 120.0}
+# A board checks a set-up for up to a minute, and doses meanwhile: asking again is free, but what
+# comes while it checks must fit into its buffer.
+SLOW = {"adopt": 30.0}
 # A serial port that is looked at twenty times a second keeps about 260 bytes in between.
 PIECE = 128
 WAKE_S = 0.06
@@ -41,6 +45,18 @@ ID_MOST = (1 << 29) - 1
 EPOCH_S = 946684800  # of Unix, at 2000-01-01
 ENVIRONMENT = "ALIQUOT_PORT"
 TRY = "To try without a board: `aliquot virtual FILE` prints a port that works here."
+CP210X = 0x10C4  # the maker's number of a USB bridge, see _open
+# What a board advises, where the commands have a word for it.
+SPELLED = {
+    "confirm that it may use the room of planned doses": "say --planned, and it may use the room "
+    "of planned doses",
+    "set the clock first": "set the clock first: aliquot set-clock",
+    "set it by hand": "set it by hand: aliquot set-clock TIME",
+    "run counts into a cup instead": "calibrate it first: aliquot calibrate CHANNEL --live",
+    "release the hold or fault, or calibrate": "`aliquot status` shows what holds it: release the "
+    "hold, clear the fault, or calibrate",
+    "name an order": "the board's program does not know it: it is of another version",
+}
 
 
 class Silence(errors.BadInput):
@@ -66,13 +82,17 @@ class Client:
 
     def close(self) -> None:
         """Let the port go."""
+        # In this order, as in _open; a port that went has no lines any more.
+        with contextlib.suppress(OSError):
+            self.port.rts = False
+            self.port.dtr = False
         self.port.close()
 
     def ask(self, do: str, **words: object) -> Reply:
         """The reply to an order. BadInput where the board refuses it, Silence without a reply."""
         reply = self.tell(do, **words)
         if not reply.get("ok"):
-            raise refused(reply)
+            raise refused(reply, words.get("channel"))
         return reply
 
     def tell(self, do: str, **words: object) -> Reply:
@@ -80,10 +100,13 @@ class Client:
         number = self.draw.randint(1, ID_MOST)
         data = pack({"do": do, "id": number, **words})
         wait_s = max(self.wait_s, SLOW.get(do, 0))
-        for _ in range(self.tries):
+        for attempt in range(self.tries):
             self._send(data)
             reply = self._hear(number, wait_s)
             if reply is not None:
+                if attempt and reply.get("done") == 0:
+                    # An earlier try came through, and its reply was lost on the way.
+                    reply["done"] = 1
                 return reply
         raise Silence(
             errors.Problem(
@@ -104,7 +127,6 @@ class Client:
                 self.port.write(data[at : at + PIECE])
                 if at + PIECE < len(data):
                     time.sleep(PAUSE_S)
-            self.port.flush()
         except OSError as problem:
             raise self._gone(problem) from None
 
@@ -112,7 +134,9 @@ class Client:
         until = time.monotonic() + wait_s
         while time.monotonic() < until:
             try:
-                data = self.port.read(max(1, self.port.in_waiting))
+                data = self.port.read(1)
+                while data and len(data) < REPLY_MOST and self.port.in_waiting:
+                    data += self.port.read(self.port.in_waiting)
             except OSError as problem:
                 raise self._gone(problem) from None
             for line in self.lines.feed(data) if data else ():
@@ -131,23 +155,57 @@ class Client:
 
 
 def _open(url: str) -> SerialBase:
+    """Open a port without a reset of the board behind it.
+
+    The usual circuit beside an ESP32 resets it while RTS is on and DTR is off (Espressif, ESP32
+    hardware design guidelines: automatic download); USB of the chip itself sends nothing while
+    DTR is off. So both are on while the port is open, as systems switch them when they open one,
+    and RTS never is without DTR."""
     import serial
 
     try:
         port = serial.serial_for_url(url, baudrate=BAUD, timeout=0.05, do_not_open=True)
-        # On many boards these lines pull the reset: they stay at rest.
-        port.dtr = port.rts = False
         if "://" not in url:
             port.write_timeout = 2
+            port.exclusive = True
+        # This bridge's driver on Windows switches them one after the other.
+        apart = sys.platform == "win32" and _maker(url) == CP210X
+        if apart:
+            port.dtr = port.rts = False
         port.open()
+        if apart:
+            port.dtr = True
+            port.rts = True
     except (OSError, ValueError) as problem:
         raise errors.bad(
             "--port",
             url,
             limit="a serial port, or socket://HOST:PORT",
-            advice=f"It cannot be opened ({problem}). {TRY}",
+            advice=f"It cannot be opened: {_reason(problem)}. {TRY}",
         ) from None
     return port
+
+
+def _reason(problem: Exception) -> str:
+    """Why a port does not open, in words that help."""
+    if not isinstance(problem, OSError):
+        return str(problem)
+    if problem.errno == errno.EACCES:
+        return "you may not use it (on Linux the group `dialout` may)"
+    if problem.errno == errno.ENOENT:
+        return "there is none of that name"
+    if problem.errno in (errno.EAGAIN, errno.EBUSY):
+        return "another program uses it"
+    if problem.errno in (errno.EISDIR, errno.ENOTTY) or "ioctl" in str(problem):
+        return "it is no serial port"
+    return str(problem)
+
+
+def _maker(device: str) -> int:
+    """The USB number of a port's maker, 0 where it is no USB port."""
+    from serial.tools import list_ports
+
+    return next((one.vid or 0 for one in list_ports.comports() if one.device == device), 0)
 
 
 def ports() -> list[tuple[str, str]]:
@@ -181,16 +239,19 @@ def port_option(command: F) -> F:
     )(command)
 
 
-def refused(reply: Reply) -> errors.BadInput:
-    """A board's refusal in a person's units."""
+def refused(reply: Reply, channel: object = None) -> errors.BadInput:
+    """A board's refusal in a person's units. channel: the one that the order named."""
     name, value, limit = str(reply.get("field", "")), reply.get("value"), reply.get("limit", "")
-    if name.endswith("ul"):
+    if name == "ul" or name.endswith("_ul"):
         name = name.removesuffix("ul") + "ml"
         value = Decimal(in_ml(value)) if isinstance(value, int) else value
         limit = f"{in_ml(limit)} mL"
     elif name in ("until", "wall_w") and isinstance(value, int):
         name, value = "time", local_text(value)
+    elif name == "channel" and isinstance(value, int):
+        value = channel  # the board counts them
     advice = str(reply.get("advice", ""))
+    advice = SPELLED.get(advice, advice).replace("CHANNEL", str(channel or "CHANNEL"))
     return errors.bad(name, value, limit=str(limit), advice=f"{advice[:1].upper()}{advice[1:]}.")
 
 

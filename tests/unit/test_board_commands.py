@@ -1,12 +1,15 @@
 """The commands at the tank against a board on a desk, through a real socket."""
 
+import datetime
 import json
 from types import SimpleNamespace
 
 import pytest
 from serial.urlhandler import protocol_socket
 
+from aliquot.core.amounts import to_ul
 from aliquot_host import archive, board_talk, cli, line, setup_file
+from aliquot_host.commands import load as load_command
 from aliquot_host.commands import pump_runs, status
 from aliquot_host.memory_files import MemoryFiles
 from app_files import NOON_W, load
@@ -104,24 +107,172 @@ def test_prime_into_a_cup_holds_until_the_line_is_back(run):
     assert state_of(run)[1].tot[1] == 0  # nothing into the tank
 
 
-def test_a_first_calibration_needs_a_look_at_the_pump(run, monkeypatch):
-    life = run.board.life
-    life.app.engine.state.channels[0].cal_counts = 0
-    life.app.engine.state.channels[0].cal_ul = 0
-    answers = []
-    monkeypatch.setattr(board_talk, "sure", lambda question, yes: answers.append(question))
-    monkeypatch.setattr(pump_runs, "sure", lambda question, yes: answers.append(question))
-    monkeypatch.setattr(pump_runs.sys.stdin, "isatty", lambda: True, raising=False)
-    monkeypatch.setattr(pump_runs, "_key", lambda: False)
-    monkeypatch.setattr(pump_runs.click, "prompt", lambda *_, **__: "8.61")
-    monkeypatch.setattr(pump_runs.click, "confirm", lambda *_, **__: True)
+@pytest.fixture
+def answers(monkeypatch):
+    """A person at the keyboard: `questions` is what was asked; `no` are parts of questions that
+    are denied; `texts` are what is typed, in order; `keys` how often Enter is not yet pressed."""
+    seen = SimpleNamespace(questions=[], no=[], texts=[], keys=None)
+
+    def confirm(question, **_):
+        seen.questions.append(question)
+        return not any(part in question for part in seen.no)
+
+    def key():
+        if seen.keys is None:
+            return False
+        seen.keys -= 1
+        return seen.keys < 0
+
+    monkeypatch.setattr(board_talk, "person", lambda: True)
+    monkeypatch.setattr(pump_runs, "person", lambda: True)
+    monkeypatch.setattr(load_command, "person", lambda: True)
+    monkeypatch.setattr(pump_runs, "key", key)
+    monkeypatch.setattr(board_talk.click, "confirm", confirm)
+    monkeypatch.setattr(pump_runs.click, "prompt", lambda *_, **__: seen.texts.pop(0))
+    return seen
+
+
+def uncalibrated(run):
+    c = state_of(run)[1]
+    c.cal_counts = c.cal_ul = 0
+
+
+def test_a_first_calibration_needs_a_look_at_the_pump(run, answers):
+    uncalibrated(run)
+    answers.texts = ["8,61", "8.61"]
     code, out, err = run("calibrate", "alk", "--live")
     assert code == 0, err
-    assert [text for text in answers if "Did the pump of alk turn" in text]
+    assert [text for text in answers.questions if "Did the pump of alk turn" in text]
+    assert "Write a point, not a comma" in err
     assert out == "alk: 11000 counts give 8.61 mL.\n"
     assert [counts for _, counts in run.board.board.truth] == [500, 11000]
     c = state_of(run)[1]
     assert (c.cal_counts, c.cal_ul, c.cup) == (11000, 8610, 0)
+    answers.questions.clear()
+    answers.texts = ["1.18"]
+    assert run("calibrate", "alk", "--live", "--seconds", "3")[0] == 0
+    assert not [text for text in answers.questions if "Did the pump" in text]
+    assert run.board.board.truth[-1] == (0, 1500)
+
+
+def test_the_wrong_pump_is_not_calibrated_and_the_way_on_is_told(run, answers):
+    uncalibrated(run)
+    answers.no = ["Did the pump"]
+    # --yes does not answer this question.
+    code, out, err = run("calibrate", "alk", "--live", "--yes")
+    assert (code, out) == (1, "")
+    assert "Put wiring or `reverse` right" in err
+    assert "aliquot release alk --line-back" in err
+    assert [counts for _, counts in run.board.board.truth] == [500]
+    c = state_of(run)[1]
+    assert (c.cal_counts, bool(c.cup)) == (0, True)
+    assert run("release", "alk", "--line-back")[1] == "alk: its line is back.\n"
+    assert not state_of(run)[1].cup
+
+
+def test_a_calibration_far_from_the_last_one_is_asked_about(run, answers):
+    answers.no = ["than at the last calibration"]
+    code, _, err = run("calibrate", "alk", "--counts", "12800", "--ml", "13")
+    assert code == 1
+    assert "Nothing was changed." in err
+    assert answers.questions == ["That is 29 % more than at the last calibration. Is it right?"]
+    assert state_of(run)[1].cal_ul == 10020
+    assert run("calibrate", "alk", "--counts", "12800", "--ml", "13", "--yes")[0] == 0
+    assert state_of(run)[1].cal_ul == 13000
+
+
+def test_a_calibration_counts_what_turned_until_the_key(run, answers):
+    answers.texts, answers.keys = ["1"], 20
+    code, out, err = run("calibrate", "alk", "--live", "--yes")
+    assert code == 0, err
+    assert "Ended early." in err
+    (given,) = [counts for _, counts in run.board.board.truth]
+    assert 0 < given < 11000
+    assert out == f"alk: {given} counts give 1 mL.\n"
+    assert state_of(run)[1].cal_counts == given
+
+
+def test_a_run_that_has_not_begun_is_taken_back_at_the_key(run, answers, monkeypatch):
+    monkeypatch.setattr(type(run.board.life.app.engine), "poll", lambda self, now_s: None)
+    answers.keys = 2
+    code, out, err = run("prime", "alk", "2", "--yes")
+    assert (code, out) == (1, "")
+    assert "Taken back before it began." in err
+    assert not state_of(run)[1].extra
+
+
+def test_ctrl_c_ends_a_run_and_the_line_is_asked_for(run, answers, monkeypatch):
+    def pressed():
+        if run.board.board.pumping:
+            raise KeyboardInterrupt
+        return False
+
+    monkeypatch.setattr(pump_runs, "key", pressed)
+    code, out, err = run("prime", "alk", "6", "--yes")
+    assert code == 0, err
+    assert not run.board.board.pumping
+    (given,) = [counts for _, counts in run.board.board.truth]
+    assert 0 < given < 7665
+    assert out == f"alk: {line.plain_ml(to_ul(given, 12800, 10020, 0))} mL moved.\n"
+
+
+def test_a_run_whose_line_nobody_put_back_leaves_the_channel_held(run, answers):
+    answers.no = ["Is it back?"]
+    code, out, err = run("prime", "alk", "2")
+    assert (code, out) == (0, "alk: 2 mL moved.\n")
+    assert "aliquot release alk --line-back" in err
+    assert state_of(run)[1].cup
+
+
+def test_a_motor_that_fails_calibrates_nothing(run, answers):
+    run.board.board.stall = 0
+    code, out, err = run("calibrate", "alk", "--live", "--counts", "1000")
+    assert (code, out) == (1, "")
+    assert "The motor failed after" in err
+    assert "aliquot release alk --line-back" in err
+    assert state_of(run)[1].cal_counts == 12800
+
+
+def test_a_dose_that_comes_first_is_not_taken_for_the_run(monkeypatch):
+    monkeypatch.setattr(pump_runs, "LOOK_S", 0)
+
+    def status(running, last):
+        return {"running": running, "last": last, "given": 1}
+
+    before, dose, ours = ["alk", 5, 5, 0], ["alk", 1943, 1943, 0], ["alk", 500, 480, 11]
+    replies = [
+        status("", before),
+        status("ca", before),
+        status("alk", ["ca", 500, 500, 0]),
+        status("", dose),
+        status("alk", dose),
+        status("", ours),
+    ]
+    client = SimpleNamespace(ask=lambda do: replies.pop(0))
+    found = pump_runs._follow(client, "alk", before, 500, lambda given: None)
+    assert found["last"] == ours
+    assert not replies
+
+
+def test_calibrate_wants_a_person_and_options_that_go_together(run):
+    for words, said in (
+        (("--live",), "a person who measures"),
+        (("--live", "--ml", "5"), "not beside --live"),
+        (("--live", "--counts", "5", "--seconds", "5"), "not beside --counts"),
+        (("--counts", "5", "--ml", "1", "--seconds", "5"), "--counts and --ml, or --live"),
+    ):
+        code, out, err = run("calibrate", "alk", *words)
+        assert (code, out) == (2, "")
+        assert said in err
+    assert not run.board.board.runs
+
+
+def test_prime_into_the_tank_counts_and_takes_the_lines_volume_by_itself(run):
+    assert run("prime", "alk", "--into", "tank", "--yes")[0] == 2  # 6.283 mL are no dose
+    code, out, _ = run("prime", "alk", "--into", "tank", "--line-cm", "50", "--planned", "--yes")
+    assert (code, out) == (0, "alk: 1.571 mL moved.\n")
+    assert state_of(run)[1].tot[9] == 1571
+    assert not state_of(run)[1].cup
 
 
 def test_a_latched_fault_takes_two_acts(run):
@@ -162,7 +313,8 @@ def test_what_is_owed_is_shown_and_asked_about(run):
         (("refill", "alk", "--", "-5"), "Write the number without a sign"),
         (("override", "alk", "900", "3"), "mL"),
         (("hold", "alk", "--until", "25:99"), "HH:MM"),
-        (("hold", "alk", "--until", "2020-01-01"), "later than now"),
+        (("hold", "alk", "--until", "2020-01-01"), "from 2026 to 2099"),
+        (("hold", "alk", "--until", "2026-01-01"), "later than now"),
         (("calibrate", "alk"), "--live"),
         (("calibrate", "alk", "--counts", "5"), "--live"),
         (("extra", "alk", "900", "--yes"), "0.1 to 4 mL"),
@@ -240,8 +392,26 @@ def test_a_restart_is_asked_for_and_begin_anew_takes_the_users_word(run):
     assert run("restart", "--yes")[0] == 0
     while run.board.life.app.journal.state.quality:
         run("status")
-    assert run("begin-anew")[0] == 2
-    assert run("begin-anew", "--yes")[1] == "There was nothing to do.\n"
+    code, _, err = run("begin-anew", "--yes")
+    assert code == 2
+    assert "the board reads its journal" in err
+
+
+def test_begin_anew_warns_asks_and_begins_beside_a_journal_that_cannot_be_read(run, answers):
+    board = run.board
+    for name in list(board.board.files.names()):
+        if name.startswith("j"):
+            board.board.files.write(name, b"no journal\n" * 9)
+    board.life = Life(board.board)
+    assert "cannot be read" in board.life.app.why
+    answers.no = ["Begin a new journal?"]
+    code, _, err = run("begin-anew")
+    assert code == 1
+    assert "Pull the old journal first" in err
+    assert board.life.app.journal is None
+    code, out, _ = run("begin-anew", "--yes")
+    assert (code, out) == (0, "A new journal. Load the set-up next: aliquot load FILE\n")
+    assert board.life.app.journal
 
 
 def test_pull_adds_what_is_new_and_the_archive_replays(run, tmp_path):
@@ -320,6 +490,89 @@ def test_what_a_status_of_a_dead_board_needs_is_a_set_up():
     life = Life(Board(MemoryFiles()))
     (found,) = status.needs(life.ask(do="status"))
     assert "no set-up was ever adopted" in found
+
+
+def test_an_act_says_what_it_cancelled(run):
+    life = run.board.life
+    life.app.engine.act(life.app.now_s(), "M", (0, 1, 1, 1, 1000, 0, 0, 1000, 1))
+    code, out, err = run("hold", "all", "--yes")
+    assert code == 0
+    assert "1 mL are owed to all" in err
+    assert out.splitlines()[1] == "1 mL that were owed are cancelled."
+    assert json.loads(run("skip", "alk", "--json")[1])["owed_ul"] == 0
+
+
+def test_an_extra_beyond_the_free_room_is_told_how_to_use_the_planned_one(run):
+    c = state_of(run)[1]
+    c.ring.total_ul += 33000  # of 55 mL; half a day of the plan is still to come
+    code, _, err = run("extra", "alk", "3.9", "--yes")
+    assert code == 2
+    assert "--planned" in err
+    assert run("extra", "alk", "3.9", "--planned", "--yes")[0] == 0
+
+
+def test_a_refusal_names_the_channel_and_not_its_number(run):
+    assert run("hold", "ca", "--yes")[0] == 0
+    code, _, err = run("extra", "ca", "1", "--planned", "--yes")
+    assert code == 2
+    assert 'channel = "ca"' in err
+    assert "limit: free to run" in err
+
+
+def test_a_script_without_yes_is_told_so(run):
+    for words in (("extra", "alk", "1"), ("prime", "alk"), ("restart",)):
+        code, out, err = run(*words)
+        assert (code, out) == (2, "")
+        assert "Say --yes in a script" in err
+
+
+def test_a_load_as_json_names_what_changed(run, tmp_path):
+    file = tmp_path / "reef.toml"
+    file.write_text(TOML.replace("36.5", "30"))
+    code, out, _ = run("load", file, "--yes", "--json")
+    said = json.loads(out)
+    assert (code, said["done"]) == (0, 1)
+    assert said["sha256"] == setup_file.load(file).digest
+    assert {"where", "what", "before", "after"} == set(said["changes"][0])
+    assert [one for one in said["changes"] if one["where"] == "ca" and not one["after"]]
+
+
+def test_a_set_up_on_the_board_that_cannot_be_read_is_replaced(run, tmp_path):
+    file = tmp_path / "reef.toml"
+    file.write_text(TOML)
+    run.board.board.files.write("setup.json", b'{"format": "aliquot-setup", "version"')
+    run.board.life = Life(run.board.board)
+    assert run.board.life.app.why
+    code, _, err = run("load", file, "--given", "unknown", "--yes")
+    assert code == 0, err
+    assert "cannot be read: no difference is shown" in err
+    assert not run.board.life.app.why
+
+
+NOW = datetime.datetime(2026, 6, 1, 12, 0)
+
+
+@pytest.mark.parametrize(
+    ("kind", "text", "found"),
+    [
+        (board_talk.TIME, "12:30", NOW + datetime.timedelta(minutes=30)),
+        (board_talk.TIME, "11:59", NOW + datetime.timedelta(hours=23, minutes=59)),
+        (board_talk.TIME, "2026-06-03", datetime.datetime(2026, 6, 3)),
+        (board_talk.TIME, "2026-06-03T01:02", datetime.datetime(2026, 6, 3, 1, 2)),
+        (board_talk.NEAREST, "11:59", NOW - datetime.timedelta(minutes=1)),
+        (board_talk.NEAREST, "12:00:05", NOW + datetime.timedelta(seconds=5)),
+        (board_talk.NEAREST, "23:59", datetime.datetime(2026, 6, 1, 23, 59)),
+        (board_talk.NEAREST, "2026-06-01 08:00:01", datetime.datetime(2026, 6, 1, 8, 0, 1)),
+    ],
+)
+def test_a_time_of_day_is_the_next_one_or_for_a_clock_the_nearest(monkeypatch, kind, text, found):
+    class Fixed(datetime.datetime):
+        @classmethod
+        def now(cls, tz=None):
+            return cls(2026, 6, 1, 12, 0)
+
+    monkeypatch.setattr(board_talk.datetime, "datetime", Fixed)
+    assert kind.convert(text, None, None) == board_talk.wall_of(found)
 
 
 def test_away_asks_the_board_where_no_file_is_given(run):

@@ -1,9 +1,12 @@
 """The desk's end of the line: it asks until it has the reply, and a board does an order once."""
 
+import errno
+import os
 import random
 
 import pytest
 
+from aliquot.link import pack, unpack
 from aliquot_host import errors, line
 from aliquot_host.line import Client
 from app_files import NOON_W, acts_in, load
@@ -44,10 +47,10 @@ def test_an_order_through_a_line_that_cuts_loses_and_doubles_is_done_once():
 
     with ready(SocketBoard(spoil=spoil)) as board:
         with Client(board.url, wait_s=0.15, tries=60) as client:
-            for n in range(30):
+            for n in range(20):
                 assert client.ask("note", channel="all", text=f"note {n}")["ok"]
         counted = acts_in(board.board.files)
-        assert sum(counted.values()) - counted[500_000_000] == 30
+        assert sum(counted.values()) - counted[500_000_000] == 20
         assert max(counted.values()) == 1
 
 
@@ -66,6 +69,131 @@ def test_a_refusal_is_told_in_a_persons_units(board):
     assert problem.path == "extra_ml"
     assert (str(problem.value), problem.limit) == ("9000", "0.1 to 4 mL")
     assert problem.advice == "See dose_most_ml."
+
+
+def test_an_order_whose_reply_was_lost_counts_as_done():
+    lost = []
+
+    def spoil(data, out):
+        if out and len(lost) < 1:
+            lost.append(data)
+            return b""
+        return data
+
+    with ready(SocketBoard()) as board, Client(board.url, wait_s=0.3) as client:
+        board.spoil = spoil
+        assert client.ask("refill", channel="alk", ul=1000)["done"] == 1
+        assert lost
+        assert client.ask("cancel", channel="alk")["done"] == 0
+    assert list(acts_in(board.board.files).values()) == [1]
+
+
+def test_a_reply_to_another_order_is_not_taken():
+    with ready(SocketBoard()) as board:
+        board.spoil = lambda data, out: pack({"re": 7, "ok": 1, "why": "other"}) + data
+        with Client(board.url) as client:
+            assert client.ask("status")["why"] == ""
+
+
+def test_an_order_that_takes_long_is_waited_for_and_asked_for_again(monkeypatch):
+    waits = []
+    with ready(SocketBoard()) as board, Client(board.url) as client:
+        monkeypatch.setattr(client, "_hear", lambda number, wait_s: waits.append(wait_s))
+        for do in ("status", "adopt"):
+            with pytest.raises(line.Silence):
+                client.ask(do)
+    assert waits == [2.0] * 5 + [30.0] * 5
+
+
+def test_a_refusal_names_channels_times_and_commands():
+    def told(field, value, limit, advice):
+        reply = {"field": field, "value": value, "limit": limit, "advice": advice}
+        (problem,) = line.refused(reply, "alk").problems
+        return problem.path, problem.value, problem.limit, problem.advice
+
+    assert told("channel", 0, "free to run", "wait") == ("channel", "alk", "free to run", "Wait.")
+    found = told("wall_w", 0, "outside 2026 to 2099", "set it by hand")
+    assert found[0] == "time"
+    assert str(found[1])[:4] in ("1999", "2000")
+    assert found[3] == "Set it by hand: aliquot set-clock TIME."
+    found = told("channel", "alk", "calibrated", "run counts into a cup instead")
+    assert found[3] == "Calibrate it first: aliquot calibrate alk --live."
+    assert told("counts", 5, "1 to 9", "see run_most_s")[:3] == ("counts", 5, "1 to 9")
+    found = told("daily_ul", 36500, 17000, "the cap holds; give less")
+    assert (found[0], str(found[1]), found[2]) == ("daily_ml", "36.5", "17 mL")
+    assert found[3] == "The cap holds; give less."
+
+
+class Lines:
+    """A device's two lines, and every state that they went through while it was open."""
+
+    def __init__(self):
+        self.is_open = False
+        self.states = []
+        self._dtr = self._rts = True
+
+    def _set(self):
+        if self.is_open:
+            self.states.append((self._dtr, self._rts))
+
+    dtr = property(
+        lambda self: self._dtr, lambda self, on: (setattr(self, "_dtr", on), self._set())
+    )
+    rts = property(
+        lambda self: self._rts, lambda self, on: (setattr(self, "_rts", on), self._set())
+    )
+
+    def open(self):
+        self.is_open = True
+        self._set()
+
+    def close(self):
+        self.is_open = False
+
+
+@pytest.mark.parametrize(
+    ("platform", "maker"), [("linux", 0x10C4), ("win32", 0x10C4), ("win32", 1)]
+)
+def test_a_port_never_has_rts_on_while_dtr_is_off(monkeypatch, platform, maker):
+    # Espressif, ESP32 hardware design guidelines: that is how the usual circuit resets the chip.
+    import serial
+
+    port = Lines()
+    monkeypatch.setattr(serial, "serial_for_url", lambda *_, **__: port)
+    monkeypatch.setattr(line.sys, "platform", platform)
+    monkeypatch.setattr(line, "_maker", lambda device: maker)
+    with Client("COM5"):
+        assert port.states[-1] == (True, True)  # USB of a chip itself sends nothing else
+    assert (False, True) not in port.states
+    assert port.states[-1] == (False, False)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no pseudo-terminals")
+def test_a_serial_device_is_used_by_one_program_at_a_time():
+    import pty
+    import tty
+
+    board, device = pty.openpty()
+    tty.setraw(board)
+    try:
+        with Client(os.ttyname(device), wait_s=0.05, tries=2) as client:
+            with pytest.raises(errors.BadInput, match="another program uses it"):
+                Client(os.ttyname(device))
+            with pytest.raises(line.Silence):
+                client.ask("status")
+            orders = [unpack(one) for one in os.read(board, 4096).split(b"\n")]
+        assert orders[0] == orders[1]
+        assert orders[0]["do"] == "status"
+    finally:
+        os.close(board)
+        os.close(device)
+
+
+def test_why_a_port_does_not_open_is_said_in_words():
+    assert "dialout" in line._reason(OSError(errno.EACCES, "x"))
+    assert "another program" in line._reason(OSError(errno.EBUSY, "x"))
+    assert "of that name" in line._reason(OSError(errno.ENOENT, "x"))
+    assert line._reason(ValueError("odd url")) == "odd url"
 
 
 # pyserial leaves the socket of a connection that failed to the collector.

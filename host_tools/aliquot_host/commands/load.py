@@ -5,21 +5,22 @@ The board takes it over in one go, or keeps the one that it has; doses go on mea
 
 from __future__ import annotations
 
-import json
+import dataclasses
+import datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
-from aliquot_host import errors, output, set_up_diff, setup_file
-from aliquot_host.board_talk import ML, at_the_tank, connect, done, sure
+from aliquot_host import advice, errors, output, set_up_diff, setup_file
+from aliquot_host.board_talk import ML, at_the_tank, connect, done, person, sure
 from aliquot_host.errors import BadInput
 from aliquot_host.line import Client, Reply, plain_ml
 
 PIECE = 700
 READ = 768
 NAME = "setup.json"
-UNKNOWN = "unknown"
+UNKNOWN, UNKNOWN_UL = "unknown", -1
 
 
 class Given(click.ParamType):  # pyright: ignore[reportMissingTypeArgument]
@@ -29,7 +30,9 @@ class Given(click.ParamType):  # pyright: ignore[reportMissingTypeArgument]
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
         """µL, or -1 where nobody knows."""
-        return -1 if value in (UNKNOWN, -1) else ML.convert(value, param, ctx)
+        if value in (UNKNOWN, UNKNOWN_UL):
+            return UNKNOWN_UL
+        return ML.convert(value, param, ctx)
 
 
 def board_set_up(client: Client) -> setup_file.Loaded:
@@ -76,15 +79,23 @@ def command(file: Path, given: int | None, port: str | None, yes: bool, as_json:
     A board with a new journal does not know what entered the tank in the last 24 hours: where you
     do not know either, it counts a full day, and gives no extras and no catch-up for a day.
     """
-    loaded = setup_file.load(file)
+    today = datetime.date.today()
+    loaded = setup_file.load(file, today=today)
+    output.problems(advice.warnings(loaded, today))
     with connect(port) as client:
         status = client.ask("status")
         there = on_board(client)
         if there is not None and status.get("hash") == loaded.digest:
             done({"done": 1}, "The board has this set-up already.", as_json)
             return
-        if there is not None:
-            _tell(json.loads(there), loaded.data, file)
+        changes = _changes(there, loaded)
+        for one in changes or ():
+            where = one.where or "set-up"
+            output.note(f"{where}: {one.what}: {one.before or '-'} -> {one.after or '-'}")
+        if changes == []:
+            output.note(f"{file} differs from the board's set-up in nothing that doses.")
+        elif changes is None and there is not None:
+            output.note("The board's own set-up cannot be read: no difference is shown.")
         if given is None:
             given = _given(status, yes)
         sure(f"Load {file} onto the board?", yes)
@@ -92,25 +103,28 @@ def command(file: Path, given: int | None, port: str | None, yes: bool, as_json:
             reply = send(client, loaded.canonical, given, loaded.digest)
         except BadInput as wrong:
             raise BadInput(wrong.problems, str(file)) from None
-    done(reply, f"{file} is loaded. `aliquot status` shows what comes next.", as_json)
+    said = f"{file} is loaded. `aliquot status` shows what comes next."
+    told = None if changes is None else [dataclasses.asdict(one) for one in changes]
+    done(reply, said, as_json, sha256=loaded.digest, changes=told)
 
 
-def _tell(there: dict[str, Any], new: dict[str, Any], file: Path) -> None:
-    changes = set_up_diff.compare(there, new)
-    rows = [(c.where or "set-up", c.what, c.before or "-", c.after or "-") for c in changes]
-    for where, what, before, after in rows:
-        output.note(f"{where}: {what}: {before} -> {after}")
-    if not rows:
-        output.note(f"{file} differs from the board's set-up in nothing that doses.")
+def _changes(there: bytes | None, new: setup_file.Loaded) -> list[set_up_diff.Change] | None:
+    """What differs from the board's set-up; None where it has none that can be read."""
+    own = {new.board["name"]: new.board} if new.board else None
+    try:
+        return (
+            set_up_diff.compare(setup_file.load(there, own=own).data, new.data) if there else None
+        )
+    except BadInput:
+        return None
 
 
 def _given(status: Reply, yes: bool) -> int:
     """What was given in the last 24 h, where the board cannot know."""
-    if status.get("seq") or yes:
-        return -1
-    import sys
-
-    if not sys.stdin.isatty():
+    # A board with a set-up has a past of its own.
+    if "channels" in status or yes:
+        return UNKNOWN_UL
+    if not person():
         raise errors.bad(
             "--given", limit="mL, or unknown", advice="The board is new: say what was given today."
         )

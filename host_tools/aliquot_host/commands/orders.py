@@ -11,6 +11,7 @@ import click
 from aliquot_host import errors, output
 from aliquot_host.board_talk import (
     ML,
+    NEAREST,
     SIGNED_ML,
     TIME,
     at_the_tank,
@@ -50,7 +51,7 @@ def hold(
         owed(client, channel, keep, yes, every=True)
         reply = client.ask("hold", channel=channel, until_w=until or 0, keep=int(keep))
     how = f"until {local_text(until)}" if until else "until it is released"
-    done(reply, f"{channel}: held {how}.", as_json)
+    done(reply, f"{channel}: held {how}.", as_json, keep)
 
 
 @click.command("release")
@@ -85,7 +86,7 @@ def _trim(
         said = f"the next {doses} dose{'s' * (doses > 1)} left out"
     else:
         said = f"{percent} % off the next {doses} dose{'s' * (doses > 1)}"
-    done(reply, f"{channel}: {said}.", as_json)
+    done(reply, f"{channel}: {said}.", as_json, keep)
 
 
 @click.command("skip")
@@ -129,7 +130,7 @@ def override(
         words = {"channel": channel, "ul": ml_a_day, "days": days, "keep": int(keep)}
         reply = client.ask("override", **words)
     said = f"{plain_ml(ml_a_day)} mL a day for {days} day{'s' * (days > 1)}, today included"
-    done(reply, f"{channel}: {said if days else 'the plan alone'}.", as_json)
+    done(reply, f"{channel}: {said if days else 'the plan alone'}.", as_json, keep)
 
 
 @click.command("extra")
@@ -161,7 +162,7 @@ def extra(
         sure(f"Give {plain_ml(ml)} mL into the tank on {channel} now?", yes)
         words = {"channel": channel, "ul": ml, "planned": int(planned), "keep": int(keep)}
         reply = client.ask("extra", **words)
-    done(reply, f"{channel}: {plain_ml(ml)} mL as soon as it may run.", as_json)
+    done(reply, f"{channel}: {plain_ml(ml)} mL as soon as it may run.", as_json, keep)
 
 
 @click.command("refill")
@@ -203,7 +204,7 @@ def note(
 
 
 @click.command("set-clock")
-@click.argument("time", type=TIME, required=False)
+@click.argument("time", type=NEAREST, required=False)
 @at_the_tank
 def set_clock(time: int | None, port: str | None, yes: bool, as_json: bool) -> None:
     """Set the board's clock to TIME, or to this computer's clock."""
@@ -231,7 +232,11 @@ def clear_fault(channel: str, port: str | None, yes: bool, as_json: bool) -> Non
         status = client.ask("status")
         found = status if channel == "all" else channel_of(status, channel)
         if not found.get("fault"):
-            raise errors.bad("CHANNEL", channel, limit="one with a fault", advice="There is none.")
+            faulty = [one["id"] for one in status.get("channels", []) if one["fault"]]
+            faulty += ["all"] if status.get("fault") else []
+            limit = ", ".join(map(str, faulty)) or "one with a fault"
+            advice = "Name one of them." if faulty else "There is no fault."
+            raise errors.bad("CHANNEL", channel, limit=limit, advice=advice)
         from aliquot.core.faults import TABLE
 
         told = TABLE.get(int(found["fault"]))
@@ -264,7 +269,15 @@ def begin_anew(port: str | None, yes: bool, as_json: bool) -> None:
     load the set-up next, and say what was given.
     """
     with connect(port) as client:
-        output.note(f"The board says: {client.ask('status').get('why') or 'all is well'}.")
-        sure("Begin a new journal, without set-up and calibrations?", yes)
+        status = client.ask("status")
+        if status.get("seq") or "channels" in status:
+            advice = "Nothing is to begin anew: the board reads its journal."
+            raise errors.bad("journal", limit="one that cannot be read", advice=advice)
+        output.note(
+            errors.printable(f"The board says: {status['why']}.", most=0),
+            "Pull the old journal first. A new one knows no set-up and no calibration, nor what "
+            "entered the tank today.",
+        )
+        sure("Begin a new journal?", yes)
         reply = client.ask("anew")
     done(reply, "A new journal. Load the set-up next: aliquot load FILE", as_json)
