@@ -50,7 +50,7 @@ class App:
         self.job: tuple[int, int] | None = None  # channel and counts of the run under way
         self.pump: Any = None  # its driver
         self.ending = OK  # why the run under way is to end
-        self.last: tuple[Any, ...] = ()  # the last run: id, counts planned, given, cause
+        self.last: tuple[Any, ...] = ()  # the last run: id, counts planned, given, cause, record
         self.pressed = 0  # how far the reset button is pressed: 1 network, 2 all but the journal
         self.heard: list[int] = []  # the last orders that leave no number in the journal
         self.restart = False
@@ -151,7 +151,7 @@ class App:
             self.job = self.pump = None
             hw.rest()
         hw.keep(engine.state.seq, given)
-        self.last = (engine.state.ids[ch], planned, given, cause)
+        self.last = (engine.state.ids[ch], planned, given, cause, engine.state.seq)
         engine.ended(self.now_s(), given, cause)
         if not engine.result:
             hw.keep(0, 0)

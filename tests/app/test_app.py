@@ -61,7 +61,7 @@ def test_s11_a_stop_rests_the_motor_at_once_and_keeps_the_count(life):
     assert life.board.pumping is None
     given = life.board.truth[-1][1]
     life.run(1)
-    assert life.app.last[2:] == (given, USER)
+    assert life.app.last[2:4] == (given, USER)
     life.run(7200)
     assert len(life.board.truth) == 1  # held
     assert life.ask(do="status")["light"] == 3
