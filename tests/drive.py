@@ -325,7 +325,8 @@ class Desk:
         return [r for r in self.runs if r.channel == ch and r.key]
 
     def settle(self) -> None:
-        """Record what passed and is not recorded yet."""
+        """Record what passed and is not recorded yet, on a flash that takes it."""
+        self.journal.fail = 0
         self.engine.flush(self.now)
 
 

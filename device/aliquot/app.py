@@ -54,10 +54,8 @@ class App:
         self.pressed = 0  # how far the reset button is pressed: 1 network, 2 all but the journal
         self.heard: list[int] = []  # the last orders that leave no number in the journal
         self.restart = False
-        self.reported = 0
-        self.late = 0
-        self.seconds = 0
-        self.ms = 0
+        self.reported = self.late = 0
+        self.seconds = self.ms = 0
         self.ticks = hw.ticks_ms()
         self._judge: Judge | None = None
         self._watch = Watch(self)
@@ -129,11 +127,17 @@ class App:
         if failed:
             from aliquot.core import events
 
-            events.fault(self.engine, self.now_s(), ch, F_MOTOR, 0)
+            self.record(events.fault, ch, F_MOTOR, 0)
+
+    def record(self, do: "Any", *own: "Any") -> None:
+        """Have something recorded; where the flash does not take it, that is tried again later."""
+        try:
+            do(self.engine, self.now_s(), *own)
+        except OSError:
+            self.engine.failed_s = self.seconds
 
     def mark(self) -> None:
-        """Keep what the run under way has given, beside the number of the newest record. What is
-        being sent counts: it is the most that a reset can leave behind."""
+        """Keep what the run under way has given at most, beside the number of the newest record."""
         if self.pump:
             self.hw.keep(self.engine.state.seq, self.pump.given + self.pump.sent)
 
@@ -178,7 +182,7 @@ class App:
             if 0 < wait_s <= now_s - boot_s:
                 from aliquot.core.clock import carry_on
 
-                carry_on(engine, now_s, boot_s)
+                self.record(carry_on, boot_s)
             await self.hw.sleep_ms(IDLE_MS)
 
     async def _ask(self) -> int:
@@ -188,7 +192,7 @@ class App:
             wall_w = await ask()
             self.reported |= TIME
             if wall_w and not self.job:
-                self.judge().hear(engine, self.now_s(), wall_w, source)
+                self.record(self.judge().hear, wall_w, source)
         sure = engine.state.quality == 2
         if sure:
             self.hw.set_chip(self.now_s() + engine.state.offset)

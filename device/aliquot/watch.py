@@ -11,6 +11,8 @@ from aliquot.core.ledger import ALL, FAULT, USER
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from typing import Any
+
     from aliquot.app import App
 
 GONE = 1200
@@ -65,15 +67,18 @@ class Watch:
         fault = state.fault
         if want == fault or state.latched or (fault and fault not in _CODES.values()):
             return
+        if app.unwritten():  # no dose can begin either
+            app.stop(FAULT)
+            return
         if want:
             app.stop(FAULT)
             from aliquot.core import events
 
-            events.fault(app.engine, app.now_s(), ALL, want, 0)
+            app.record(events.fault, ALL, want, 0)
             app.mark()
             forget("aliquot.core.events")
         elif fault:
-            app.engine.act(app.now_s(), "z", (ALL, 0, 0))
+            app.record(over)
 
     def _stop(self) -> None:
         self.app.stop(USER)
@@ -91,6 +96,11 @@ class Watch:
         if self.app.pressed:
             return self.app.pressed == 2 or step % 2 == 0
         return bool(self.app.job) or (step % 2 == 0 and step < 2 * blinks(self.app))
+
+
+def over(engine: "Any", now_s: int) -> None:
+    """No input is on any more."""
+    engine.act(now_s, "z", (ALL, 0, 0))
 
 
 def blinks(app: "App") -> int:

@@ -413,3 +413,23 @@ def test_no_source_is_asked_near_a_dose_or_in_a_run():
     assert not any(one.disturbed for one in sources)
     # Doses are due on the hour; they take about four seconds.
     assert not [second for second in asked if second % 3600 > 3570 or second % 3600 < 4]
+
+
+@pytest.mark.parametrize("on", [(), ("leak",), ("float", "stop")])
+def test_a_flash_that_takes_nothing_moves_nothing_and_ends_nothing(life, on):
+    life.board.sources = [(4, Source(life, 4).ask), (5, Source(life, 5).ask)]
+    life.app.engine.state.quality = 1
+    life.board.files.fail_always(28)
+    for what in on:
+        life.board.on[what] = 1
+    life.run(7 * 3600)
+    assert not life.board.truth
+    assert life.ask(do="status")["light"] == 4
+    assert life.ask(do="refill", channel="alk", ul=5, id=77)["field"] == "journal"
+    life.board.files.mend()
+    for what in on:
+        life.board.on[what] = 0
+    life.run(120)
+    life.ask(do="release", channel="all", id=78)
+    life.run(2 * 3600)
+    assert life.board.truth
