@@ -1,34 +1,37 @@
 """A board's journal onto the desk: a folder of segments that only grows.
 
-The board keeps the last segments, the folder keeps all: a segment that is there is only added to,
-and one that the board has dropped since stays. Each file is written beside its old form and then
-renamed, so a line that breaks loses nothing and the next pull goes on. Nothing is mended, and what
-is another board's journal is refused.
+The board keeps its last segments, the folder keeps all, so the records in it go on without a gap
+as long as pulls come before the board drops what was not read. Oldest first; a segment is only
+added to; each file is written beside its old form and then renamed. A line that breaks or Ctrl-C
+leaves every whole record that came, and the next pull goes on there. What the board put away
+(acts and day totals) is read only where the folder lacks the segments that it came from. No record
+is made up, and what is another board's journal is refused.
 """
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
-import hashlib
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Protocol
 
 from aliquot.store import segment
-from aliquot_host import errors
+from aliquot.store.config import hash_of
+from aliquot_host import archive, errors
 from aliquot_host.line import Reply
 from aliquot_host.memory_files import MemoryFiles
 
 READ = 768
 SAME = 64  # bytes before the end of what is known that must be the same on the board
 ROUNDS = 4  # a board writes while it is read
-FAMILIES = "jad"
-GROWING = "ja"  # families of files that are only ever added to
-CHANGING = 2  # files of day totals that what is put away next may still change
 NEWEST = 2
 SETUP = "setup.json"
 CRASH = "crash.txt"
+
+# Called on the way with (bytes read, bytes in all as far as known).
+Told = Callable[[int, int], None]
 
 
 class Board(Protocol):
@@ -56,7 +59,7 @@ class Newest:
         """The reply, without older files."""
         reply = self.board.ask(do, **words)
         if do == "files":
-            numbers = _numbers([str(name) for name, _ in reply["files"]], "j")
+            numbers = _numbers([str(name) for name, _ in reply["files"]])
             kept = [segment.name_of(n) for n in numbers[-self.most :]]
             reply["files"] = [one for one in reply["files"] if one[0] in (*kept, *self.also)]
         return reply
@@ -71,123 +74,246 @@ class Pulled:
     segments: int = 0
 
 
+def pull(board: Board, folder: Path, told: Told = lambda at, whole: None) -> Pulled:
+    """Read what the folder lacks.
+
+    BadInput: the folder holds another journal, or cannot be written, or the line broke; whole
+    records that came until then are in the folder.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as wrong:
+        raise _unwritten(folder, wrong) from None
+    job = _Pull(board, folder, told)
+    for turn in range(ROUNDS):
+        there = listed(board)
+        if turn == 0:
+            job.compare(there)
+        if not job.round(job.missing(there, turn == 0)):
+            break
+    return job.done
+
+
 def listed(board: Board) -> dict[str, int]:
-    """The files of the journal on a board, and the set-up and the last crash, with their sizes."""
+    """The files of the journal on a board, and the set-up and the last crash, with their sizes.
+
+    In the order in which they are read: a segment only after what was put away before it."""
     there = {str(name): int(size) for name, size in board.ask("files")["files"]}
     kept = [SETUP, CRASH]
-    for family in FAMILIES:
+    for family in "adj":
         kept += [segment.name_of(n, family) for n in _numbers(there, family)]
     return {name: there[name] for name in kept if name in there}
 
 
-def _numbers(names: Iterable[str], family: str) -> list[int]:
-    return segment.numbers(MemoryFiles(dict.fromkeys(names, b"")), family)
+def held(folder: Path) -> list[int]:
+    """The numbers of the segments in a folder, rising; none where there is no folder."""
+    names = [path.name for path in folder.iterdir()] if folder.is_dir() else []
+    return _numbers(names)
 
 
-def missing(
-    folder: Path, there: dict[str, int], first: bool, digest: str = ""
-) -> dict[str, tuple[int, int]]:
-    """What is to be read: name -> (from, to). Segments and acts only grow. Day totals change
-    without growing, the newest of them: those are read anew in the first round, as is the set-up,
-    unless it is the one with SHA-256 `digest`."""
-    found: dict[str, tuple[int, int]] = {}
-    changing = {segment.name_of(n, "d") for n in _numbers(there, "d")[-CHANGING:]} | {CRASH}
-    if not digest or not _is(folder / SETUP, digest):
-        changing.add(SETUP)
-    for name, size in there.items():
-        path = folder / name
-        known = path.stat().st_size if path.is_file() else 0
-        if name[0] in GROWING and known > size:
-            raise _other(folder, name)
-        again = known != size or (first and name in changing)
-        at = known if name[0] in GROWING else 0 if again else size
-        if at < size:
-            found[name] = (at, size)
-    return found
+class _Pull:
+    """One pull; `done` counts on."""
 
+    def __init__(self, board: Board, folder: Path, told: Told) -> None:
+        self.board = board
+        self.folder = folder
+        self.told = told
+        self.done = Pulled()
+        self.whole = 0
 
-def _is(path: Path, digest: str) -> bool:
-    return path.is_file() and hashlib.sha256(path.read_bytes()).hexdigest() == digest
+    def compare(self, there: dict[str, int]) -> None:
+        """BadInput where the folder's newest segment is not one that this board wrote."""
+        newest, on_board = _newest(held(self.folder)), _newest(_numbers(there))
+        name = segment.name_of(newest)
+        if newest > on_board and _begun(self._here(name), newest):
+            raise self._other(name)
+        if newest and name not in there:
+            self._compare_acts(there)
+        if name in there and (old := self._here(name)) and _begun(old, newest):
+            at = max(0, len(old) - SAME)
+            piece = _piece(self.board, name, at, SAME)
+            if piece is None or piece[: len(old) - at] == old[at:]:
+                return
+            # One bit that turned, here or on the board's flash, makes it no other board.
+            theirs = self._rest(name, there[name])
+            if not _same_records(old, theirs):
+                raise self._other(name)
+            if _records(old).keys() <= _records(theirs).keys():
+                self._keep(name, theirs, len(theirs) >= there[name])
 
+    def _compare_acts(self, there: dict[str, int]) -> None:
+        """The same where all segments of the folder are put away: an act keeps its number."""
+        records = archive.read_archive(self.folder).records
+        ours = {record.seq: (record.kind, record.fields, record.text) for record in records}
+        for number in _numbers(there, "a"):
+            name = segment.name_of(number, "a")
+            for line in self._rest(name, there[name]).split(b"\n")[:-1]:
+                found = segment.record(line)
+                if found and ours.get(found[0], found[2:]) != found[2:]:
+                    raise self._other(segment.name_of(_newest(held(self.folder))))
 
-def pull(board: Board, folder: Path) -> Iterator[tuple[int, int, Pulled]]:
-    """Read what the folder lacks; yields (bytes read, bytes in all, what was done) on the way.
+    def missing(self, there: dict[str, int], first: bool) -> dict[str, tuple[int, int]]:
+        """What is to be read: name -> (from, to)."""
+        numbers = _numbers(there)
+        # Segments between the folder's newest and the board's oldest are put away. The newest may
+        # have been left half read.
+        hole = bool(numbers) and numbers[0] > max(1, _newest(held(self.folder)))
+        found: dict[str, tuple[int, int]] = {}
+        for name, size in there.items():
+            at = self._from(name, size, first, hole)
+            if at < size:
+                found[name] = (at, size)
+        return found
 
-    Whatever ends it early, what was read of a growing file is kept. BadInput where a segment on
-    the board is not the one in the folder."""
-    folder.mkdir(parents=True, exist_ok=True)
-    done = Pulled()
-    digest = str(board.ask("status").get("hash", "")) if (folder / SETUP).exists() else ""
-    for turn in range(ROUNDS):
-        there = listed(board)
-        wanted = missing(folder, there, turn == 0, digest)
-        if turn == 0:
-            _same_board(board, folder, there, wanted)
-        if not wanted:
-            break
-        whole = done.read + sum(end - at for at, end in wanted.values())
+    def _from(self, name: str, size: int, first: bool, hole: bool) -> int:
+        """The byte from which a file is to be read; its size where nothing is."""
+        if name in (SETUP, CRASH):
+            here = self._here(name)
+            known = bool(here) and first and name == SETUP and self._adopted() == hash_of(here)
+            return 0 if first and not known else size
+        if name[0] == "d":
+            return 0 if hole else size  # sums change in place
+        old = self._here(name)
+        if name[0] == "a":
+            return size if not hole else len(old) if len(old) <= size else 0
+        # A segment whose creation was cut is made again by the board.
+        if not _begun(old, int(name[1:9])):
+            return 0
+        if len(old) > size:
+            raise self._other(name)
+        return len(old)
+
+    def _adopted(self) -> str:
+        """The hash of the board's set-up, "" where it does not say."""
+        return str(self.board.tell("status").get("hash", ""))
+
+    def round(self, wanted: dict[str, tuple[int, int]]) -> bool:
+        """Read all that is wanted; whether it may be that there is more."""
+        self.whole = self.done.read + sum(end - at for at, end in wanted.values())
         for name, (at, end) in wanted.items():
-            for data in _file(board, folder, name, at, end):
-                done.read += len(data)
-                yield done.read, whole, done
-            done.files += 1
-            done.segments += at == 0 and name[0] == "j"
-    yield done.read, max(1, done.read), done
+            if not self._fetch(name, at, end):
+                break  # dropped meanwhile: what was put away with it is read first
+        return bool(wanted)
 
+    def _fetch(self, name: str, at: int, end: int) -> bool:
+        """Add bytes `at` to `end` to a file in the folder; False where the board dropped it."""
+        old = self._here(name)[:at]
+        new = bytearray()
+        try:
+            while at + len(new) < end:
+                data = _piece(self.board, name, at + len(new), min(READ, end - at - len(new)))
+                if not data:
+                    break
+                new += data
+                self.done.read += len(data)
+                self.told(self.done.read, self.whole)
+        finally:
+            whole = at + len(new) >= end
+            if new and (whole or name[0] in "ja"):
+                self._keep(name, old + bytes(new), whole)
+                self.done.segments += at == 0 and name[0] == "j"
+        return whole
 
-def _same_board(
-    board: Board, folder: Path, there: dict[str, int], wanted: dict[str, tuple[int, int]]
-) -> None:
-    """Where no segment goes on, the end of the newest that both have must be the same."""
-    both = [name for name in there if name[0] == "j" and (folder / name).is_file()]
-    if both and not any(name in wanted for name in both):
-        _check(board, folder, both[-1], (folder / both[-1]).read_bytes())
+    def _keep(self, name: str, data: bytes, whole: bool) -> None:
+        """Save a file; of one that was not read to its end, its whole lines."""
+        if not whole:
+            data = data[: data.rfind(b"\n") + 1]
+            if name[0] == "j" and not _begun(data, int(name[1:9])):
+                return
+        try:
+            _save(self.folder / name, data)
+        except OSError as wrong:
+            raise _unwritten(self.folder / name, wrong) from None
+        self.done.files += 1
 
+    def _here(self, name: str) -> bytes:
+        try:
+            return (self.folder / name).read_bytes()
+        except FileNotFoundError:
+            return b""
 
-def _check(board: Board, folder: Path, name: str, old: bytes) -> None:
-    back = min(SAME, len(old))
-    if back and _piece(board, name, len(old) - back, back) not in (old[-back:], None):
-        raise _other(folder, name)
+    def _rest(self, name: str, size: int) -> bytes:
+        """A whole file of the board."""
+        data = b""
+        while len(data) < size and (piece := _piece(self.board, name, len(data), READ)):
+            data += piece
+            self.done.read += len(piece)
+        return data
 
-
-def _file(board: Board, folder: Path, name: str, at: int, end: int) -> Iterator[bytes]:
-    old = (folder / name).read_bytes() if at else b""
-    if at:
-        _check(board, folder, name, old)
-    new = b""
-    whole = False
-    try:
-        while at + len(new) < end:
-            data = _piece(board, name, at + len(new), min(READ, end - at - len(new)))
-            if not data:
-                return  # the board dropped it meanwhile
-            new += data
-            yield data
-        whole = True
-    finally:
-        if new and (whole or name[0] in GROWING):
-            _write(folder / name, old + new)
-
-
-def _write(path: Path, data: bytes) -> None:
-    """The whole file or the old one, whenever this ends."""
-    beside = path.with_name(path.name + ".part")
-    with beside.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    beside.replace(path)
+    def _other(self, name: str) -> errors.BadInput:
+        return errors.bad(
+            "ARCHIVE",
+            str(self.folder),
+            limit="the folder of this board's journal",
+            advice=f"{name} there is not what the board has: pull another board, or one whose "
+            "flash was erased, into a new folder.",
+        )
 
 
 def _piece(board: Board, name: str, at: int, most: int) -> bytes | None:
+    """Bytes of a file on the board, None where it is not there any more."""
     reply = board.tell("read", name=name, at=at, most=most)
-    return bytes.fromhex(str(reply["hex"])) if reply.get("ok") else None
-
-
-def _other(folder: Path, name: str) -> errors.BadInput:
-    return errors.bad(
-        "ARCHIVE",
-        str(folder),
-        limit="a folder of this board's own",
-        advice=f"{name} there is not what the board has: pull another board into another folder.",
+    if reply.get("ok"):
+        return bytes.fromhex(str(reply["hex"]))
+    if reply.get("field") == "name":
+        return None
+    raise errors.bad(
+        name,
+        limit="a file that the board can read",
+        advice=f"The board refused it ({reply.get('field')} {reply.get('value', '')}). What "
+        "was read is kept: pull again to go on.",
     )
+
+
+def _numbers(names: Iterable[str], family: str = "j") -> list[int]:
+    """The numbers of a family's files among names, rising."""
+    return segment.numbers(MemoryFiles(dict.fromkeys(names, b"")), family)
+
+
+def _newest(numbers: list[int]) -> int:
+    return numbers[-1] if numbers else 0
+
+
+def _begun(data: bytes, number: int) -> bool:
+    """Whether a segment's bytes hold more than a part of its opening."""
+    name = segment.name_of(number)
+    files = MemoryFiles({name: data})
+    try:
+        if segment.opened(segment.lines(files, name), number) is not None:
+            return True
+    except NotImplementedError:
+        return True
+    # With a damaged opening it may still hold records.
+    return bool(_records(data))
+
+
+def _records(data: bytes) -> dict[int, bytes]:
+    """The good records of a segment's bytes: sequence number -> line."""
+    lines = data.split(b"\n")[:-1]
+    return {found[0]: line for line in lines if (found := segment.record(line))}
+
+
+def _same_records(here: bytes, there: bytes) -> bool:
+    """Whether two forms of a segment share records and contradict each other in none."""
+    ours, theirs = _records(here), _records(there)
+    both = ours.keys() & theirs.keys()
+    return bool(both) and all(ours[seq] == theirs[seq] for seq in both)
+
+
+def _save(path: Path, data: bytes) -> None:
+    """Give a file new content, whole or not at all."""
+    beside = path.with_name(path.name + ".part")
+    try:
+        with beside.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(path)
+    finally:
+        with contextlib.suppress(OSError):
+            beside.unlink()
+
+
+def _unwritten(path: Path, wrong: OSError) -> errors.BadInput:
+    advice = f"It cannot be written ({wrong.strerror}). Make room, or name another folder."
+    return errors.bad(str(path), advice=advice)

@@ -54,9 +54,7 @@ def _say(lines: list[Line]) -> None:
 
 def _lines(client: Client, folder: Path) -> list[Line]:
     """What the newest segments tell, as (number, wall second or None, kind, sentence)."""
-    board = pulling.Newest(client)
-    for _ in pulling.pull(board, folder):
-        """Two segments take no time worth a bar."""
+    pulling.pull(pulling.Newest(client), folder)
     if not any(folder.glob("j*.txt")):
         return []
     found: list[Line] = []
