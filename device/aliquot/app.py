@@ -137,7 +137,7 @@ class App:
             self.engine.failed_s = self.seconds
 
     def mark(self) -> None:
-        """Keep what the run under way has given at most, beside the number of the newest record."""
+        """Keep what the run under way gave at most, beside the number of the newest record."""
         if self.pump:
             self.hw.keep(self.engine.state.seq, self.pump.given + self.pump.sent)
 
