@@ -28,7 +28,7 @@ Live = Mapping[str, Any]
 BEYOND_DAYS = 366
 WEEK = 7
 DAY_S = 86400
-DONE = {"calibration": "calibrate", "tubing": "new-tubing"}
+DONE = {"calibration": "calibrate {} --live", "tubing": "new-tubing {}"}
 
 
 @dataclasses.dataclass(frozen=True)
@@ -408,5 +408,7 @@ def _moved(case: _Case, at: int, most_ul: int) -> int | None:
 
 
 def _due(date: int, name: str, what: str, text: str) -> Problem:
-    doing = f"Do it before you go, then: aliquot {DONE.get(what, what)} {name}"
+    doing = "Do it before you go."
+    if what in DONE:
+        doing = f"Do it before you go, then: aliquot {DONE[what].format(name)}"
     return Problem(date, name, what, text, doing)

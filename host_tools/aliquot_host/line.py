@@ -11,17 +11,19 @@ from __future__ import annotations
 import contextlib
 import datetime
 import errno
+import json
 import random
 import re
 import sys
 import time
+from binascii import crc32
 from collections.abc import Callable
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from aliquot.link import Lines, pack, unpack
+from aliquot.link import LINE_MOST, Lines, unpack
 from aliquot_host import errors
 
 if TYPE_CHECKING:
@@ -98,7 +100,7 @@ class Client:
     def tell(self, do: str, **words: object) -> Reply:
         """The same, but a refusal is a reply too."""
         number = self.draw.randint(1, ID_MOST)
-        data = pack({"do": do, "id": number, **words})
+        data = packed({"do": do, "id": number, **words})
         wait_s = max(self.wait_s, SLOW.get(do, 0))
         for attempt in range(self.tries):
             self._send(data)
@@ -152,6 +154,31 @@ class Client:
             advice=f"The line broke ({problem}). Connect the board again, and ask again: an order "
             "that came through is not done twice.",
         )
+
+
+def packed(order: Reply) -> bytes:
+    """The line of an order; BadInput where none can be made that a board would hear.
+
+    Unlike `link.pack` it escapes no letters: MicroPython does not join the two escaped halves of a
+    character beyond U+FFFF, and the journal would hold what is no UTF-8."""
+    try:
+        text = json.dumps(order, ensure_ascii=False).encode()
+    except UnicodeEncodeError as problem:
+        # What the terminal sent and is no UTF-8 comes as halves of characters.
+        wrong = problem.object[problem.start : problem.end]
+        name = next(key for key, value in order.items() if wrong in str(value))
+        raise errors.bad(
+            name,
+            order[name],
+            limit="text in UTF-8",
+            advice="Write it anew: it has a byte that belongs to no character.",
+        ) from None
+    data = b"\x1e%s\t%08x\n" % (text, crc32(text))
+    if len(data) > LINE_MOST:
+        name = max(order, key=lambda key: len(str(order[key])))
+        limit = f"a line of {LINE_MOST} bytes for the whole order"
+        raise errors.bad(name, order[name], limit=limit, advice="Write less.")
+    return data
 
 
 def _open(url: str) -> SerialBase:

@@ -355,6 +355,8 @@ REFUSED = [
     ("text", lambda e, n: acts.note(e, n, 0, 0, "")),
     ("text", lambda e, n: acts.note(e, n, 0, 0, "x" * 201)),
     ("text", lambda e, n: acts.note(e, n, 0, 0, "two\nlines")),
+    ("text", lambda e, n: acts.note(e, n, 0, 0, "half \udc4d")),
+    ("text", lambda e, n: acts.note(e, n, 0, 0, "halves \ud83d\udc4d")),
     ("fault", lambda e, n: acts.see(e, n, 0)),
 ]
 
@@ -461,9 +463,10 @@ def test_a_pump_without_a_calibration_runs_into_a_cup_and_nowhere_else():
 
 def test_a_note_stands_in_the_journal_word_for_word():
     desk = desk_at(100)
-    acts.note(desk.engine, desk.now, 1, 0, 'Sunday: 7.9 "dKH", 24.8 °C')
-    _, _, kind, fields, text = desk.journal.records[-1]
-    assert (kind, fields[:2], text) == ("E", (1, 0), 'Sunday: 7.9 "dKH", 24.8 °C')
+    for said in ('Sunday: 7.9 "dKH", 24.8 °C', "\ud7ff \ue000 \U0001f44d"):
+        acts.note(desk.engine, desk.now, 1, 0, said)
+        _, _, kind, fields, text = desk.journal.records[-1]
+        assert (kind, fields[:2], text) == ("E", (1, 0), said)
 
 
 def test_new_tubing_starts_its_count_anew():

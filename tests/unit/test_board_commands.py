@@ -319,6 +319,14 @@ def test_what_is_owed_is_shown_and_asked_about(run):
         (("calibrate", "alk", "--counts", "5"), "--live"),
         (("extra", "alk", "900", "--yes"), "0.1 to 4 mL"),
         (("note", "alk", "x" * 300), "1 to 200"),
+        (("note", "alk", "x" * 3000), "1 to 200"),
+        (("note", ""), "Say what to write down"),
+        (("note", "alk"), "aliquot note alk TEXT"),
+        (("note", "alk", "two", "words"), "in quotes"),
+        (("note", "alk", "half \udcff"), "UTF-8"),
+        (("note", "alk", "two\nlines"), "one line"),
+        (("release", "x" * 3000), "Write less"),
+        (("release", "\udcff"), "UTF-8"),
         (("set-clock", "2020-01-01", "--yes"), "2026"),
         (("load", "not-there.toml"), "not-there.toml"),
     ],
@@ -334,13 +342,20 @@ def test_bad_input_says_what_is_wrong_and_changes_nothing(run, words, said):
 
 def test_notes_tests_tubing_and_the_clock_are_written_down(run):
     assert run("note", "all", "looked at it")[0] == 0
+    assert run("note", "good \U0001f44d")[0] == 0
     assert run("note", "alk", "8.1 dKH", "--test")[0] == 0
     assert run("new-tubing", "alk")[0] == 0
     assert run("set-clock", "--yes")[0] == 0
     assert abs(run.board.life.ask(do="status")["wall_w"] - line.now_w()) < 120
-    code, out, _ = run("logs", "-n", "8")
+    code, out, _ = run("logs", "-n", "9")
     assert code == 0
-    for part in ("note: looked at it", "water test: 8.1 dKH", "alk: new tubing", "by the user"):
+    for part in (
+        "note: looked at it",
+        "note: good \U0001f44d",
+        "water test: 8.1 dKH",
+        "alk: new tubing",
+        "by the user",
+    ):
         assert part in out
     rows = json.loads(run("logs", "--json", "-n", "2")[1])["records"]
     assert len(rows) == 2

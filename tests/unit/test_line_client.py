@@ -6,7 +6,8 @@ import random
 
 import pytest
 
-from aliquot.link import pack, unpack
+from aliquot import link
+from aliquot.link import LINE_MOST, pack, unpack
 from aliquot_host import errors, line
 from aliquot_host.line import Client
 from app_files import NOON_W, acts_in, load
@@ -242,3 +243,38 @@ def test_a_line_that_breaks_says_that_nothing_is_done_twice(board):
         with pytest.raises(errors.BadInput, match="Connect the board again"):
             client.ask("status")
     assert isinstance(board.life, Life)
+
+
+@pytest.mark.parametrize(
+    "text", ["plain", "8.1 °dKH", "\U0001f44d", 'tab\tline\nquote"\x7f\u2028']
+)
+def test_the_line_of_an_order_holds_its_letters_as_utf_8_and_is_heard(text):
+    order = {"do": "note", "id": 7, "text": text}
+    data = line.packed(order)
+    _, heard = link.Lines().feed(b"rest of a line\n" + data)
+    assert unpack(heard) == order
+    assert b"\\u" not in data
+
+
+def longest(extra):
+    """An order whose line is as long as a board hears, and `extra` bytes more."""
+    order = {"do": "note", "id": 1 << 28, "text": ""}
+    order["text"] = "x" * (LINE_MOST - len(line.packed(order)) + extra)
+    return order
+
+
+def test_an_order_that_is_too_long_for_a_board_is_refused_before_it_is_sent():
+    assert link.Lines().feed(line.packed(longest(0)))
+    with pytest.raises(errors.BadInput) as wrong:
+        line.packed(longest(1))
+    (problem,) = wrong.value.problems
+    assert (problem.path, problem.advice) == ("text", "Write less.")
+    assert str(LINE_MOST) in problem.limit
+
+
+def test_half_a_character_is_refused_before_it_is_sent():
+    with pytest.raises(errors.BadInput) as wrong:
+        line.packed({"do": "hold", "id": 7, "until_w": 0, "channel": "al\udcff"})
+    (problem,) = wrong.value.problems
+    assert (problem.path, problem.limit) == ("channel", "text in UTF-8")
+    assert problem.text().isprintable() or "\\udcff" in problem.text()

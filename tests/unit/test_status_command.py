@@ -9,6 +9,7 @@ from aliquot.core.faults import TABLE
 from aliquot_host import cli, record_texts
 from aliquot_host.commands import logs
 from aliquot_host.commands import status as command
+from aliquot_host.line import local_text
 from aliquot_host.memory_files import MemoryFiles
 from app_files import NOON_W, load
 from app_rig import Board, Life
@@ -112,6 +113,21 @@ def test_what_a_person_did_and_has_to_end_is_told(desk, order, text):
     assert desk.ask(**order)["ok"]
     desk.life.run(10)
     assert any(text in line for line in desk.needs()), desk.needs()
+
+
+def test_a_hold_that_ends_by_itself_says_when(run, desk):
+    until_w = desk.ask("status")["wall_w"] + 7200
+    assert desk.ask("hold", channel="ca", until_w=until_w)["ok"]
+    assert desk.needs() == [f"ca is held until {local_text(until_w)}: aliquot release ca"]
+    assert desk.ask("hold", channel="all", until_w=until_w)["ok"]
+    assert f"All channels are held until {local_text(until_w)}: aliq" in "".join(desk.needs())
+
+
+def test_a_trim_in_force_stands_beside_the_state(run, desk):
+    assert desk.ask("trim", channel="alk", percent=40, doses=6)["ok"]
+    code, out = run("status")
+    assert (code, desk.needs()) == (0, [])
+    assert "doses; next 6: 40 % less" in " ".join(out.split())
 
 
 def test_lost_records_an_unset_clock_and_no_calibration_are_told():

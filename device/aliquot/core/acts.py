@@ -264,6 +264,9 @@ def note(
     _range("text", len(text), 1, 200, "keep it short")
     if [c for c in text if ord(c) < 32]:
         raise Refused("text", text, "one line", "take the line ends out")
+    # Half a character is no UTF-8: the desk could not read its record, CPython not write it.
+    if [c for c in text if 0xD7FF < ord(c) < 0xE000]:
+        raise Refused("text", "half a character", "whole characters", "send it as UTF-8")
     engine.act(now_s, "E", (entry, scope, request), text)
     return True
 

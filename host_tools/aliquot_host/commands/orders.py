@@ -10,6 +10,7 @@ import click
 
 from aliquot_host import errors, output
 from aliquot_host.board_talk import (
+    EVERY,
     ML,
     NEAREST,
     SIGNED_ML,
@@ -25,6 +26,7 @@ from aliquot_host.line import local_text, now_w, plain_ml
 
 KEEP = click.option("--keep", is_flag=True, help="Do not cancel what is owed to the channel.")
 ENTRIES = {"note": 0, "test": 1, "liquid": 2}
+TEXT_MOST = 200
 
 
 @click.command("stop")
@@ -40,7 +42,7 @@ def stop(port: str | None, yes: bool, as_json: bool) -> None:
 
 @click.command("hold")
 @click.argument("channel")
-@click.option("--until", type=TIME, metavar="TIME", help="HH:MM, or YYYY-MM-DD HH:MM.")
+@click.option("--until", type=TIME, metavar="TIME", help="HH:MM, or YYYY-MM-DD HH:MM, here.")
 @KEEP
 @at_the_tank
 def hold(
@@ -188,18 +190,28 @@ def new_tubing(channel: str, port: str | None, yes: bool, as_json: bool) -> None
 
 
 @click.command("note")
-@click.argument("channel")
-@click.argument("text")
+@click.argument("words", nargs=-1, required=True, metavar="[CHANNEL] TEXT")
 @click.option("--test", "entry", flag_value="test", help="It is a water test.")
 @click.option("--liquid", "entry", flag_value="liquid", help="A new batch of liquid went in.")
 @at_the_tank
 def note(
-    channel: str, text: str, entry: str | None, port: str | None, yes: bool, as_json: bool
+    words: tuple[str, ...], entry: str | None, port: str | None, yes: bool, as_json: bool
 ) -> None:
-    """Write TEXT into the journal, about CHANNEL or about `all`."""
+    """Write TEXT into the journal, about CHANNEL; about all of them where none is named."""
+    if len(words) > 2:
+        advice = "Put the text in quotes."
+        raise errors.bad("TEXT", " ".join(words[1:]), limit="one text", advice=advice)
+    *named, text = list(words)
+    channel = named[0] if named else EVERY
+    if not 1 <= len(text) <= TEXT_MOST:
+        advice = "Write less, or several notes." if text else "Say what to write down."
+        raise errors.bad("TEXT", text, limit=f"1 to {TEXT_MOST} characters", advice=advice)
     with connect(port) as client:
-        words = {"channel": channel, "text": text, "entry": ENTRIES[entry or "note"]}
-        reply = client.ask("note", **words)
+        names = [str(one["id"]) for one in client.ask("status").get("channels", [])]
+        if not named and text in (*names, EVERY):
+            advice = f"Say what to write down about {text}: aliquot note {text} TEXT"
+            raise errors.bad("TEXT", limit=f"1 to {TEXT_MOST} characters", advice=advice)
+        reply = client.ask("note", channel=channel, text=text, entry=ENTRIES[entry or "note"])
     done(reply, "Written down.", as_json)
 
 

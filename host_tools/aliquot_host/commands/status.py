@@ -87,8 +87,16 @@ def _row(one: dict[str, Any]) -> tuple[str | None, ...]:
         ml(max(0, one["room_ul"])),
         ml(left) if left >= 0 else None,
         f"{lasts} days" if lasts >= 0 else None,
-        why(int(one["blocked"])) if one["blocked"] else "doses",
+        _state(one),
     )
+
+
+def _state(one: dict[str, Any]) -> str:
+    """Why a channel does not dose, or that it does, and what the next doses lack."""
+    text = why(int(one["blocked"])) if one["blocked"] else "doses"
+    if not one["trim_n"]:
+        return text
+    return f"{text}; next {one['trim_n']}: {one['trim_pct']} % less"
 
 
 def needs(status: Reply) -> list[str]:
@@ -118,7 +126,7 @@ def needs(status: Reply) -> list[str]:
     if not status["clock"]:
         found.append("The clock is unset: aliquot set-clock")
     if status["hold_w"] == 0 or status["hold_w"] > status["wall_w"]:
-        found.append("All channels are held: aliquot release all")
+        found.append(f"All channels are held{_until(status)}: aliquot release all")
     found += [text for one in channels for text in _of_channel(status, one)]
     found += [
         f"{channels[int(ch)]['id']}: {what} is due ({why}): "
@@ -137,11 +145,16 @@ def _way_out(why: str) -> str:
     return "Load a set-up: aliquot load FILE"
 
 
+def _until(one: Reply) -> str:
+    """The end of a hold that has one."""
+    return f" until {local_text(int(one['hold_w']))}" if one["hold_w"] else ""
+
+
 def _of_channel(status: Reply, one: dict[str, Any]) -> list[str]:
     name = one["id"]
     found: list[str] = []
     if one["hold_w"] == 0 or one["hold_w"] > status["wall_w"]:
-        found.append(f"{name} is held: aliquot release {name}")
+        found.append(f"{name} is held{_until(one)}: aliquot release {name}")
     if one["cup"]:
         found.append(f"{name}: its line is over a cup: aliquot release {name} --line-back")
     if int(one["blocked"]) == UNCALIBRATED:
