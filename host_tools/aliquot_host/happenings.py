@@ -138,7 +138,8 @@ def _extra(name: str, f: tuple[int, ...], state: State) -> tuple[str, str, dict[
 
 
 def _dropped(name: str, f: tuple[int, ...], state: State) -> tuple[str, str, dict[str, int]]:
-    text = f"{name}: {ml(f[2])} besides the plan not given: {why(f[1])}"
+    reason = why(f[1]) if f[1] else "taken back"
+    text = f"{name}: {ml(f[2])} besides the plan not given: {reason}"
     return "dropped", text, {"ul": f[2], "reason": f[1]}
 
 

@@ -123,6 +123,15 @@ def test_a_hold_that_ends_by_itself_says_when(run, desk):
     assert f"All channels are held until {local_text(until_w)}: aliq" in "".join(desk.needs())
 
 
+def test_an_extra_that_was_taken_back_is_told_as_such(run, desk):
+    desk.life.run(86400)
+    assert desk.ask("extra", channel="alk", ul=500, planned=1)["ok"]
+    assert desk.ask("cancel", channel="alk")["done"] == 1
+    code, out = run("logs", "-n", "1")
+    assert code == 0
+    assert "alk: 0.50 mL besides the plan not given: taken back" in out
+
+
 def test_a_trim_in_force_stands_beside_the_state(run, desk):
     assert desk.ask("trim", channel="alk", percent=40, doses=6)["ok"]
     code, out = run("status")
@@ -130,9 +139,12 @@ def test_a_trim_in_force_stands_beside_the_state(run, desk):
     assert "doses; next 6: 40 % less" in " ".join(out.split())
 
 
-def test_lost_records_an_unset_clock_and_no_calibration_are_told():
+def test_lost_records_an_unset_clock_and_no_calibration_are_told(capsys):
     unset = Desk(channel(), clock=False)
     assert unset.needs() == ["The clock is unset: aliquot set-clock"]
+    command.show(unset.ask("status"), [])
+    (row,) = [line for line in capsys.readouterr().out.splitlines() if "alk" in line]
+    assert row.rstrip().endswith("waits for the clock")
     desk = Desk(channel())
     state = desk.app.engine.state
     state.gap = 3

@@ -60,12 +60,12 @@ def show(status: Reply, found: list[str]) -> None:
     name = f"board {status['board']}, " if status.get("board") else ""
     output.say(f"{name}Aliquot {status['version']}, record #{status['seq']}", style="bold")
     if channels:
-        clock = CLOCKS[int(status["clock"])]
         when = f", {local_text(int(status['wall_w']))}" if status["clock"] else ""
-        output.say(f"clock {clock}{when}")
+        output.say(f"clock {CLOCKS[int(status['clock'])]}{when}")
         running = f"{status['running']} runs" if status["running"] else "all motors rest"
         output.say(f"{running}; what was given is {status['delivery']}")
-        output.table(COLUMNS, [_row(one) for one in channels], numbers=NUMBERS)
+        clock = bool(status["clock"])
+        output.table(COLUMNS, [_row(one, clock) for one in channels], numbers=NUMBERS)
     if status.get("findings"):
         output.say(f"it found: {'; '.join(map(str, status['findings']))}")
     for line in found:
@@ -74,7 +74,7 @@ def show(status: Reply, found: list[str]) -> None:
         output.say("Nothing needs you.")
 
 
-def _row(one: dict[str, Any]) -> tuple[str | None, ...]:
+def _row(one: dict[str, Any], clock: bool) -> tuple[str | None, ...]:
     following = int(one["next_w"])
     left = int(one["left_ul"])
     lasts = int(one["days_left"])
@@ -87,13 +87,15 @@ def _row(one: dict[str, Any]) -> tuple[str | None, ...]:
         ml(max(0, one["room_ul"])),
         ml(left) if left >= 0 else None,
         f"{lasts} days" if lasts >= 0 else None,
-        _state(one),
+        _state(one, clock),
     )
 
 
-def _state(one: dict[str, Any]) -> str:
+def _state(one: dict[str, Any], clock: bool) -> str:
     """Why a channel does not dose, or that it does, and what the next doses lack."""
-    text = why(int(one["blocked"])) if one["blocked"] else "doses"
+    text = "doses" if clock else "waits for the clock"
+    if one["blocked"]:
+        text = why(int(one["blocked"]))
     if not one["trim_n"]:
         return text
     return f"{text}; next {one['trim_n']}: {one['trim_pct']} % less"
