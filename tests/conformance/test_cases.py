@@ -2,6 +2,9 @@
 
 import pytest
 
+from aliquot.core.records import decode
+from aliquot.link import pack
+from aliquot_host.line import packed
 from aliquot_host.vm import device_files
 from conformance.harness import FOLDER, on_cpython, on_vm
 
@@ -44,3 +47,16 @@ def test_file_errors_on_the_vm_bear_the_numbers_that_boards_have(vm):
         ]
     )
     assert told.text.split() == ["17", "2", "True"]
+
+
+def test_what_a_note_says_comes_through_a_board_to_the_desk_letter_by_letter(vm):
+    order = {"do": "note", "id": 7, "text": "24.8 \u00b0C \U0001f44d"}
+    heard = [
+        "from aliquot.link import unpack\nfrom aliquot.core.seal import line",
+        f"print(line(5, 0, 'E', (0, 255, 7), unpack({packed(order)!r})['text']).hex())",
+        # Escaped, as a client of another make may send it: two halves, which acts.note refuses.
+        f"print([0xD7FF < ord(c) < 0xE000 for c in unpack({pack(order)!r})['text']][-2:])",
+    ]
+    record, halves = vm.run(heard, device_files(("core", "store"))).text.splitlines()
+    assert decode(bytes.fromhex(record)[:-1])[-1] == order["text"]
+    assert halves == "[True, True]"
