@@ -11,7 +11,7 @@ from aliquot.core import acts, ledger, status
 from aliquot.core.decimals import date_of_text, date_text
 from aliquot.core.setup import build
 from aliquot_host import absence, cli
-from aliquot_host.commands import away
+from aliquot_host.commands import away, pump_runs
 from aliquot_host.memory_files import MemoryFiles
 from app_files import load
 from app_rig import Board, Life
@@ -172,6 +172,18 @@ def test_calibration_and_tubing_come_due_by_days_or_by_volume_whichever_is_first
     never = ask.replace("= 5", "= 0").replace("= 95", "= 0").replace("= 9,", "= 0,")
     text = MG.replace("[[channel]]", f"[[channel]]\n{never.replace('15', '0')}", 1)
     assert of(found(text, until=FIRST + 366), "calibration", "tubing") == {}
+
+
+@pytest.mark.parametrize("what", ["calibration", "tubing"])
+def test_what_comes_due_is_told_with_a_command_that_is_one(what, monkeypatch, capsys):
+    monkeypatch.setattr(pump_runs, "person", lambda: False)
+    advice = absence._due(FIRST, "alk", what, "due").advice
+    words = advice.partition("aliquot ")[2].split()
+    # Without a person the one asks for one, and the other for a port: neither for other words.
+    assert cli.run([*words, "--port", "socket://127.0.0.1:1"]) == 2
+    said = capsys.readouterr().err
+    assert ("a person who measures" in said) == (what == "calibration")
+    assert ("cannot be opened" in said) == (what == "tubing")
 
 
 def test_a_round_figure_is_no_calibration_and_fails_on_the_first_date():
