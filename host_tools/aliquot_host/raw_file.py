@@ -44,11 +44,11 @@ def parse(content: bytes, where: str, what: str = "set-up") -> tuple[Raw, bool]:
     return _parsed(text, toml, where, what), toml
 
 
-def read(file: Path) -> bytes:
-    """The bytes of a file, no more than can be a set-up; BadInput where it cannot be read."""
+def read(file: Path, most: int = FILE_MOST_BYTES) -> bytes:
+    """The bytes of a file, one more than `most` at most; BadInput where it cannot be read."""
     try:
         with file.open("rb") as stream:
-            return stream.read(FILE_MOST_BYTES + 1)
+            return stream.read(most + 1)
     except FileNotFoundError:
         raise bad(
             str(file), advice="There is no such file: look at its name and folder."
