@@ -1,8 +1,8 @@
 """Reads a CSV file that a person or a spreadsheet wrote, cell by cell, with the line to blame.
 
 Comma, semicolon or tab, whichever the header uses; beside semicolons and tabs a decimal comma is
-read too. Empty lines and lines that begin with `#` are comments. Nothing is guessed: a cell that is
-no number is bad input.
+read too. Empty lines and lines that begin with `#` are comments. Nothing is guessed: a cell that
+is no number is bad input.
 """
 
 from __future__ import annotations
@@ -130,7 +130,8 @@ def need(table: Table, wanted: Iterable[str]) -> str:
 
 def _cells(line: str, delimiter: str, where: str, number: int) -> list[str]:
     try:
-        found = next(csv.reader(io.StringIO(line), delimiter=delimiter, strict=True), [])
+        reader = csv.reader(io.StringIO(line), delimiter=delimiter, strict=True)
+        found: list[str] = next(reader)
     except csv.Error as error:
         advice = f"{str(error).capitalize()}: look at the quotes of this line."
         raise bad(f"{where}, line {number}", line, limit="CSV", advice=advice) from None
