@@ -48,6 +48,7 @@ COMMANDS = {
     "zone": Entry(SET_UP, "zone", "Show a time zone's rule, and how far it can be relied on."),
     "schema": Entry(SET_UP, "schema", "Print the JSON Schema of set-up files for editors."),
     "timetable": Entry(PLAN, "timetable", "List the doses of a date: times, volumes, counts."),
+    "consumption": Entry(PLAN, "consumption", "What the tank uses a day, from dated tests."),
     "away": Entry(PLAN, "away", "What would run out or come due while you are away."),
     "why": Entry(PLAN, "why", "Explain one dose, from the plan to the counts."),
     "why-not": Entry(PLAN, "why_not", "Explain why a channel gave nothing at a time."),

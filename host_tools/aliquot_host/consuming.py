@@ -28,7 +28,6 @@ FEW = 4
 NEAR_PCT = 10
 # Tests at hours so far apart see the day's own rise and fall (common practice).
 HOURS_APART = 4
-STEP_BY_ERROR = 4.0
 
 
 @dataclasses.dataclass(frozen=True)
@@ -46,7 +45,8 @@ class Settings:
 
     confidence in percent. intake_pct: standard deviation of the true volumes against the
     calibration, the same for all doses. volume_l: 0 unknown. salinity: to which values are
-    corrected, 0: the mean of the tests. hour: local hour of a day count."""
+    corrected, 0: the mean of the tests. hour, when: local hour, and words, of a day count.
+    origin_d: where the line's intercept is told, None: at the first test."""
 
     confidence: float = 95.0
     kit_error: float | None = None
@@ -54,6 +54,8 @@ class Settings:
     volume_l: float = 0.0
     salinity: float = 0.0
     hour: Callable[[float], float] = lambda at_d: at_d % 1 * 24
+    when: Callable[[float], str] = lambda at_d: f"day {at_d:.4g}"
+    origin_d: float | None = None
 
 
 @dataclasses.dataclass(frozen=True)
@@ -94,9 +96,9 @@ class Warned:
 class Estimate:
     """The use of one value a day, in its unit, and all that it rests on.
 
-    use: with the interval of `confidence`; standard_error: of the tests alone. line: slope and
-    intercept of the tests less what went in, over days since the first, with standard errors;
-    without breaks use is minus the slope. level: at last_d, `cov` of (level at the first test,
+    use: with the interval of `confidence`; standard_error: of the tests alone. slope and
+    intercept (at origin_d) of the tests less what went in, with standard errors; without breaks
+    use is minus the slope. level: at last_d, `cov` of (level at the first test,
     use). sigma: error of one test, `kit` or `tests` by sigma_from. added: a day, by doses."""
 
     water: str
@@ -112,6 +114,7 @@ class Estimate:
     sigma_from: str
     slope: float
     intercept: float
+    origin_d: float
     slope_error: float
     intercept_error: float
     theil_sen: Range
@@ -395,10 +398,9 @@ class _Telling:
         without = self.y - self.mixing.known
         self._judge(fit, use)
         length = float(self.t[-1] - self.t[0])
-        slope_error, intercept_error = (
-            sigma * _size(plain.fit, plain.use),
-            sigma * math.sqrt(float(plain.fit.cov1[0, 0])),
-        )
+        origin = float(self.t[0]) if self.s.origin_d is None else self.s.origin_d
+        at_origin = np.zeros(len(plain.use))
+        at_origin[:2] = 1.0, self.t[0] - origin
         return Estimate(
             water=self.water,
             unit=self.unit,
@@ -412,9 +414,10 @@ class _Telling:
             sigma=sigma,
             sigma_from=source,
             slope=-float(plain.use @ plain.fit.beta),
-            intercept=float(plain.fit.beta[0]),
-            slope_error=slope_error,
-            intercept_error=intercept_error,
+            intercept=float(at_origin @ plain.fit.beta),
+            origin_d=origin,
+            slope_error=sigma * _size(plain.fit, plain.use),
+            intercept_error=sigma * _size(plain.fit, at_origin),
             theil_sen=self._theil_sen(fit, use),
             level=Range(level, level - half, level + half),
             level_error=error,
@@ -521,14 +524,17 @@ class _Telling:
     def _judge(self, fit: Fit, use: Range) -> None:
         """Say what does not hold."""
         for one in self.breaks:
-            size = f"{abs(one.size):.3g} {self.unit}"
+            at = self.s.when(one.at_d)
             if one.kind == "rate":
-                word = "more" if one.size > 0 else "less"
-                text = f"The use changed to {size} a day {word}: only what came after it counts."
+                word = "rose" if one.size > 0 else "fell"
+                text = (
+                    f"The use {word} by {abs(one.size):.3g} {self.unit} a day around {at}: only "
+                    "what came after it counts."
+                )
             else:
                 text = (
-                    f"The value jumped by {one.size:+.3g} {self.unit} between two tests: a new "
-                    "kit or bottle, a water change or an addition that nobody wrote down? It is "
+                    f"The value jumped by {one.size:+.3g} {self.unit} around {at}: a new kit or "
+                    "bottle, a water change or an addition that nobody wrote down? It is "
                     "left out of the use."
                 )
             self.warn(one.kind, text)
@@ -545,7 +551,8 @@ class _Telling:
         index, chance = regression.outlier(fit)
         if chance < SURE:
             text = (
-                f"Test {index + 1} ({self.y[index]:.4g} {self.unit}) stands out: was it a slip? "
+                f"The test of {self.s.when(float(self.t[index]))}, {self.y[index]:.4g} "
+                f"{self.unit}, stands out: was it a slip? "
                 "It is kept."
             )
             self.warn("outlier", text)
