@@ -49,6 +49,7 @@ COMMANDS = {
     "schema": Entry(SET_UP, "schema", "Print the JSON Schema of set-up files for editors."),
     "timetable": Entry(PLAN, "timetable", "List the doses of a date: times, volumes, counts."),
     "consumption": Entry(PLAN, "consumption", "What the tank uses a day, from dated tests."),
+    "propose": Entry(PLAN, "propose", "A plan from tests and target, within limits."),
     "away": Entry(PLAN, "away", "What would run out or come due while you are away."),
     "why": Entry(PLAN, "why", "Explain one dose, from the plan to the counts."),
     "why-not": Entry(PLAN, "why_not", "Explain why a channel gave nothing at a time."),

@@ -68,6 +68,7 @@ class Range:
 
     @property
     def half(self) -> float:
+        """Half the interval's width."""
         return (self.high - self.low) / 2
 
 
@@ -98,8 +99,10 @@ class Estimate:
 
     use: with the interval of `confidence`; standard_error: of the tests alone. slope and
     intercept (at origin_d) of the tests less what went in, with standard errors; without breaks
-    use is minus the slope. level: at last_d, `cov` of (level at the first test,
-    use). sigma: error of one test, `kit` or `tests` by sigma_from. added: a day, by doses."""
+    use is minus the slope. level: at last_d; level_error, level_use_cov: by
+    the tests alone. level_by_intake, use_by_intake: how far they move where every dose was twice
+    as large; intake_pct: how far doses may be off. sigma: error of one test, `kit` or `tests` by
+    sigma_from. added: a day, by doses."""
 
     water: str
     unit: str
@@ -121,8 +124,10 @@ class Estimate:
     level: Range
     level_error: float
     level_use_cov: float
+    level_by_intake: float
+    use_by_intake: float
     added: float
-    intake_error: float
+    intake_pct: float
     breaks: list[Break]
     warnings: list[Warned]
     more_tests: int | None
@@ -392,9 +397,11 @@ class _Telling:
         last = fit.X[-1].copy()
         last[[i for i, name in enumerate(self.names) if name.startswith("kit")]] = 0.0
         moved = self._moved(fit, last) + self.mixing.dosed[-1]
-        error = math.hypot(sigma * stretch * _size(fit, last), moved * self.s.intake_pct / 100)
         level = float(last @ fit.beta + self.mixing.known[-1])
-        half = regression.quantile(self.s.confidence, df) * error
+        own, intake = sigma * stretch * _size(fit, last), moved * self.s.intake_pct / 100
+        parts = [(own**2, df), (intake**2, math.inf)]
+        half = regression.quantile(self.s.confidence, regression.combined_df(parts))
+        half *= math.hypot(own, intake)
         without = self.y - self.mixing.known
         self._judge(fit, use)
         length = float(self.t[-1] - self.t[0])
@@ -420,10 +427,12 @@ class _Telling:
             intercept_error=sigma * _size(plain.fit, at_origin),
             theil_sen=self._theil_sen(fit, use),
             level=Range(level, level - half, level + half),
-            level_error=error,
+            level_error=own,
             level_use_cov=float(last @ fit.cov1 @ self.lines[0].use) * (sigma * stretch) ** 2,
+            level_by_intake=moved,
+            use_by_intake=self._moved(fit, self.lines[0].use),
             added=float(self.mixing.dosed[-1]) / length,
-            intake_error=abs(self._moved(fit, self.lines[0].use)) * self.s.intake_pct / 100,
+            intake_pct=self.s.intake_pct,
             breaks=self.breaks,
             warnings=self.warned,
             more_tests=self._more(use, sigma * stretch, df),

@@ -209,15 +209,15 @@ def ratio(told: Sequence[Estimate]) -> Ratio | None:
 
 def payload(one: Estimate) -> dict[str, object]:
     """An estimate for programs; what does not exist is null."""
-    found = dataclasses.asdict(one)
-    return {key: _plain(value) for key, value in found.items()}
+    return plain(dataclasses.asdict(one))
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """A value as JSON takes it: what is no number becomes null."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, dict):
-        return {key: _plain(one) for key, one in value.items()}  # type: ignore[reportUnknownVariableType]
+        return {key: plain(one) for key, one in value.items()}  # type: ignore[reportUnknownVariableType]
     if isinstance(value, list):
-        return [_plain(one) for one in value]  # type: ignore[reportUnknownVariableType]
+        return [plain(one) for one in value]  # type: ignore[reportUnknownVariableType]
     return value

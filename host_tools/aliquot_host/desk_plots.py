@@ -5,7 +5,7 @@ They draw numbers that were worked out elsewhere, and work out none.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,8 @@ import numpy as np
 from aliquot_host import regression, water_tests
 from aliquot_host.consuming import Estimate
 from aliquot_host.desk import Desk
-from aliquot_host.plot_file import FIRST, SOFT, WARM, Target
+from aliquot_host.plot_file import FIRST, INK, SECOND, SOFT, WARM, Target
+from aliquot_host.proposing import Forecast
 
 PANEL_PX = 300
 
@@ -60,6 +61,49 @@ def _line(ax: Any, x: list[Any], one: Estimate) -> None:
         text = f"{one.use.value:.3g} a day ({one.use.low:.3g} to {one.use.high:.3g})"
         ax.plot(x, plain, color=FIRST, linewidth=1.2, label=text)
     ax.set_title("as if nothing had been dosed")
+
+
+def ahead(
+    target: Target,
+    told: Sequence[Estimate],
+    forecasts: Mapping[str, Forecast],
+    desk: Desk,
+    targets: Mapping[str, float],
+) -> None:
+    """Of each value: the tests, then what comes with the proposal, as now, and without doses."""
+
+    def draw(figure: Any) -> None:
+        axes = figure.subplots(len(told), 1, squeeze=False)[:, 0]
+        for ax, one in zip(axes, told, strict=True):
+            found = forecasts[one.water]
+            ax.plot(times(desk, one.times), one.values, "o", color=SOFT, markersize=4)
+            x = times(desk, [one.last_d + day for day in found.days])
+            ways = (
+                ("with the proposal", found.proposed, FIRST, "-"),
+                ("as now", found.unchanged, SECOND, "--"),
+                ("without doses", found.without, WARM, ":"),
+            )
+            for name, ranges, colour, style in ways:
+                middle = [r.value for r in ranges]
+                ax.plot(x, middle, color=colour, linestyle=style, linewidth=1.5, label=name)
+                low, high = [r.low for r in ranges], [r.high for r in ranges]
+                ax.fill_between(x, low, high, color=colour, alpha=0.15, linewidth=0)
+            if one.water in targets:
+                ax.axhline(targets[one.water], color=INK, linewidth=0.9, linestyle=(0, (1, 3)))
+            ax.set_ylim(*_room(one, found))
+            ax.set_title(f"{one.water}, {one.unit}")
+            ax.legend(fontsize=9, loc="best")
+            _dates(ax, desk)
+
+    target.save(draw, 40 + PANEL_PX * len(told))
+
+
+def _room(one: Estimate, found: Forecast) -> tuple[float, float]:
+    """Limits of an axis: without doses a value soon leaves what is worth looking at."""
+    kept = [r for ranges in (found.proposed, found.unchanged) for r in ranges]
+    values = [*one.values, *(r.low for r in kept), *(r.high for r in kept)]
+    wide = max(values) - min(values)
+    return min(values) - wide * 0.5, max(values) + wide * 0.1
 
 
 def _dates(ax: Any, desk: Desk) -> None:
