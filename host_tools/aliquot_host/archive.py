@@ -110,7 +110,11 @@ class Archive:
 def read_archive(path: Path) -> Archive:
     """Return what a journal on disk holds. BadInput: there is none, or of a later version."""
     where = str(path)
-    files = _from_folder(path) if path.is_dir() else _from_text(path)
+    return from_files(_from_folder(path) if path.is_dir() else _from_text(path), where)
+
+
+def from_files(files: MemoryFiles, where: str) -> Archive:
+    """Return what the files of a journal hold; `where` names it in problems."""
     if not segment.numbers(files):
         raise bad("journal", limit="at least one segment", advice=ADVICE, where=where)
     reader = _Reader(files)

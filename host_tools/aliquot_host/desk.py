@@ -17,6 +17,7 @@ from aliquot_host.archive import read_archive
 from aliquot_host.consuming import Dose, Estimate, Ratio, Settings, Warned
 from aliquot_host.errors import bad
 from aliquot_host.intake import LIQUID, Intake
+from aliquot_host.proposing import Since
 from aliquot_host.setup_file import Loaded
 from aliquot_host.water_tests import Reading, Tests, days_of
 
@@ -196,6 +197,17 @@ def _hour(desk: Desk) -> Callable[[float], float]:
         return at.hour + at.minute / 60
 
     return hour
+
+
+def since(desk: Desk, told: Sequence[Estimate]) -> dict[str, Since]:
+    """From each last test to the journal's end: the days, and what the doses of them raised."""
+    found: dict[str, Since] = {}
+    for one in told:
+        end_d = days_of(desk.found.last_w) if desk.found else one.last_d
+        after = [d for d in desk.doses(one.water) if one.last_d < d.at_d <= end_d]
+        dosed = sum((d.low + d.high) / 2 for d in after)
+        found[one.water] = Since(max(0.0, end_d - one.last_d), dosed)
+    return found
 
 
 def ratio(told: Sequence[Estimate]) -> Ratio | None:

@@ -77,7 +77,7 @@ def ahead(
         for ax, one in zip(axes, told, strict=True):
             found = forecasts[one.water]
             ax.plot(times(desk, one.times), one.values, "o", color=SOFT, markersize=4)
-            x = times(desk, [one.last_d + day for day in found.days])
+            x = times(desk, [one.last_d + found.since.days + day for day in found.days])
             ways = (
                 ("with the proposal", found.proposed, FIRST, "-"),
                 ("as now", found.unchanged, SECOND, "--"),

@@ -264,7 +264,7 @@ def delivered(outcome: Outcome) -> Plot:
 
     def draw(figure: Any, wide: bool) -> None:
         for row, name in enumerate(outcome.ids):
-            ax = _panel(figure, wide, row, n)
+            ax = panel(figure, wide, row, n)
             place = outcome.ids.index(name)
             planned = means([float(day.planned_ul[place]) for day in outcome.days])
             commanded = means([float(day.commanded_ul[place]) for day in outcome.days])
@@ -284,7 +284,7 @@ def delivered(outcome: Outcome) -> Plot:
                 ax.plot(x, true, drawstyle="steps-mid", color=own, linewidth=0.8)
             ax.set_ylim(0, 1.12 * max([*planned, *commanded, *true, 0.001]))
             ax.set_title(f"{outcome.label(name)}, mL a day")
-            _date_axis(ax, outcome, wide, row == n - 1)
+            date_axis(ax, outcome, wide, row == n - 1)
 
     words = [
         f"{outcome.label(name)} planned {ml(sums['planned_ul'])}, commanded "
@@ -292,7 +292,7 @@ def delivered(outcome: Outcome) -> Plot:
         for name, sums in outcome.totals().items()
     ]
     alt = f"By date, over {len(outcome.days)} dates: " + "; ".join(words) + "."
-    return both("delivered", _heights(n), draw, alt)
+    return both("delivered", heights(n), draw, alt)
 
 
 def water(outcome: Outcome) -> Plot:
@@ -304,8 +304,8 @@ def water(outcome: Outcome) -> Plot:
 
     def draw(figure: Any, wide: bool) -> None:
         for row, one in enumerate(shown):
-            ax = _panel(figure, wide, row, len(shown))
-            own = _raiser(outcome, one)
+            ax = panel(figure, wide, row, len(shown))
+            own = raiser(outcome, one)
             spans = [
                 one.span(hours_of(outcome, group[0])[0], hours_of(outcome, group[-1])[1])
                 for group in groups
@@ -328,14 +328,14 @@ def water(outcome: Outcome) -> Plot:
             room = max(0.15 * (max(high) - min(low)), (least - max(high) + min(low)) / 2)
             ax.set_ylim(min(low) - room, max(high) + room)
             ax.set_title(f"{one.name}, {one.unit}")
-            _date_axis(ax, outcome, wide, row == len(shown) - 1, offset=0.0)
+            date_axis(ax, outcome, wide, row == len(shown) - 1, offset=0.0)
 
     words = [f"{one.name} {_span_words(one)}" for one in shown]
     alt = "The water hour by hour: " + "; ".join(words) + "."
-    return both("water", _heights(len(shown)), draw, alt)
+    return both("water", heights(len(shown)), draw, alt)
 
 
-def _raiser(outcome: Outcome, one: Water) -> str:
+def raiser(outcome: Outcome, one: Water) -> str:
     """The colour of the channel that raises a value, or of none."""
     for _, data in reversed(outcome.world.setups):
         for c in data["channel"]:
@@ -365,7 +365,7 @@ def reservoirs(outcome: Outcome) -> Plot:
 
     def draw(figure: Any, wide: bool) -> None:
         for row, name in enumerate(names):
-            ax = _panel(figure, wide, row, len(names))
+            ax = panel(figure, wide, row, len(names))
             own = colour(outcome, name)
             points = [
                 (outcome.date + i + 1.0, outcome.left[i][name])
@@ -390,14 +390,14 @@ def reservoirs(outcome: Outcome) -> Plot:
                 ax.text(last, low / 1000, "low ", va="bottom", ha="right", fontsize=FONT - 1)
             ax.set_ylim(0, 1.12 * max([*counted, *true, low / 1000, 0.001]))
             ax.set_title(f"{outcome.label(name)}, mL left")
-            _date_axis(ax, outcome, wide, row == len(names) - 1, offset=0.0)
+            date_axis(ax, outcome, wide, row == len(names) - 1, offset=0.0)
 
     words = [
         f"{outcome.label(name)} {ml(outcome.left[-1][name][0])} left at last by the count"
         for name in names
         if name in outcome.left[-1]
     ]
-    return both("reservoirs", _heights(len(names)), draw, "Containers: " + "; ".join(words) + ".")
+    return both("reservoirs", heights(len(names)), draw, "Containers: " + "; ".join(words) + ".")
 
 
 # Shared
@@ -409,7 +409,8 @@ def date_of(outcome: Outcome, at_w: int) -> float:
     return date + (at_w - outcome.zone.day_start(date)) / 86400
 
 
-def _heights(n: int) -> tuple[float, float]:
+def heights(n: int) -> tuple[float, float]:
+    """The heights of a plot of n panels, wide and narrow, in pixels."""
     return 108.0 * n + 30, 104.0 * n + 30
 
 
@@ -421,7 +422,7 @@ def _axes(figure: Any, wide: bool, left: float, bottom: float, top: float) -> An
     return figure.add_axes(box)
 
 
-def _panel(figure: Any, wide: bool, row: int, n: int) -> Any:
+def panel(figure: Any, wide: bool, row: int, n: int) -> Any:
     """One of `n` panels above each other, margins in pixels."""
     width, height = (float(v) * 72 for v in figure.get_size_inches())
     each = (height - 30) / n
@@ -434,7 +435,7 @@ def _panel(figure: Any, wide: bool, row: int, n: int) -> Any:
     return ax
 
 
-def _date_axis(ax: Any, outcome: Outcome, wide: bool, last: bool, offset: float = -0.5) -> None:
+def date_axis(ax: Any, outcome: Outcome, wide: bool, last: bool, offset: float = -0.5) -> None:
     """Dates below; ticks at sensible ones, labels under the last panel alone."""
     days = outcome.days
     ax.set_xlim(days[0].date + offset - 0.1, days[-1].date + 1 + offset + 0.1)

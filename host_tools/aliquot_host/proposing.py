@@ -15,6 +15,7 @@ from types import SimpleNamespace
 from typing import Any, cast
 
 from aliquot.core.fits import too_much
+from aliquot.core.layout import largest_ul
 from aliquot.core.plan import day_ul
 from aliquot.core.setup import build
 from aliquot.core.setup import channel as compiled
@@ -30,6 +31,9 @@ CHANGE = {"alkalinity": 0.5, "calcium": 15.0, "magnesium": 40.0, "nitrate": 1.0}
 STEADY = {"alkalinity": 0.1, "calcium": 5.0, "magnesium": 15.0}
 DOSES = (1, 2, 3, 4, 6, 8, 12, 24, 48, 96)
 DAYS_MOST = 366
+# Tubing wears, or swells: so far a pump's delivery may leave its present one in a month, as a
+# standard deviation in percent (common practice). It counts in what is foretold.
+WEAR_PCT, MONTH_D = 1.0, 30.0
 # Volumes are proposed to a hundredth of a millilitre.
 STEP_UL = 10
 SEPARATE_MIN = 20
@@ -60,6 +64,14 @@ class Wish:
     change: Mapping[str, float] = dataclasses.field(default_factory=dict[str, float])
     steady: Mapping[str, float] = dataclasses.field(default_factory=dict[str, float])
     caps_ul: Mapping[str, int] = dataclasses.field(default_factory=dict[str, int])
+
+
+@dataclasses.dataclass(frozen=True)
+class Since:
+    """From the last test to now: days, and by how much doses raised the value meanwhile."""
+
+    days: float = 0.0
+    dosed: float = 0.0
 
 
 @dataclasses.dataclass
@@ -103,28 +115,40 @@ class Proposal:
 
 @dataclasses.dataclass(frozen=True)
 class Forecast:
-    """A value day by day from the last test on: middle and interval, by three ways of dosing."""
+    """A value day by day from now on: middle and interval, by three ways of dosing."""
 
+    since: Since
     days: list[int]
     proposed: list[Range]
     unchanged: list[Range]
     without: list[Range]
 
 
-def propose(data: Data, told: Sequence[Estimate], wish: Wish, date: int) -> list[Proposal]:
+def propose(
+    data: Data,
+    told: Sequence[Estimate],
+    wish: Wish,
+    date: int,
+    since: Mapping[str, Since] | None = None,
+) -> list[Proposal]:
     """A proposal for each channel that raises a value with an estimate.
 
-    data: canonical set-up; date: of today, days since 2000-01-01."""
+    data: canonical set-up; date: of today, days since 2000-01-01; since: by the water's name."""
     found: list[Proposal] = []
     by_name = {one.water: one for one in told}
     rises = {c["id"]: tank.per_ul(data, c) for c in data["channel"]}
-    for c in data["channel"]:
+    # Each channel is fitted beside what is proposed for those before it.
+    data = {**data, "channel": list(data["channel"])}
+    for place, c in enumerate(data["channel"]):
         water, micro = rises[c["id"]]
         one = by_name.get(water)
         if one is None or not micro:
             continue
         others = [o for o in data["channel"] if rises[o["id"]][0] == water]
-        found.append(_channel(data, c, one, micro / 1e6, others, rises, wish, date))
+        now = (since or {}).get(water, Since())
+        p = _channel(data, c, one, micro / 1e6, others, rises, wish, date, now)
+        data["channel"][place] = _with(c, p)
+        found.append(p)
     return found
 
 
@@ -137,6 +161,7 @@ def _channel(
     rises: Mapping[str, tuple[str, float]],
     wish: Wish,
     date: int,
+    since: Since,
 ) -> Proposal:
     """The proposal of one channel."""
     share = dosing_share(c, date)
@@ -149,7 +174,7 @@ def _channel(
         rise=rise,
         share=share,
         use=one.use,
-        level=one.level,
+        level=ahead(one, since.days, since.dosed),
         target=wish.target.get(one.water),
         change_most=limit(CHANGE, wish.change, one),
         daily_ul=c["daily_ul"],
@@ -179,6 +204,7 @@ def _channel(
     if c["ramp"]:
         p.warnings.append("Its ramp goes on to the new volume: look at its dates.")
     _doses(p, c, limit(STEADY, wish.steady, one))
+    _within(p, data, c, date)
     _correct(p, data, c, wish, date, first=others[0]["id"] == c["id"])
     _words(p, c, date)
     return p
@@ -288,14 +314,37 @@ def _correct(p: Proposal, data: Data, c: Data, wish: Wish, date: int, first: boo
     p.warnings.append("A correction finds no room: its cap, or its largest dose, is too small.")
 
 
+def _within(p: Proposal, data: Data, c: Data, date: int) -> None:
+    """No more than cap, largest dose and group allow; what is needed is said."""
+    needed = p.new_daily_ul
+    if needed <= p.daily_ul or _fits(p, data, 0, WEEKS, date):
+        return
+    low, high = p.daily_ul // STEP_UL, needed // STEP_UL
+    while low < high - 1:
+        p.new_daily_ul = (low + high) // 2 * STEP_UL
+        low, high = ((low + high) // 2, high) if _fits(p, data, 0, WEEKS, date) else (
+            low, (low + high) // 2
+        )  # fmt: skip
+    p.new_daily_ul = low * STEP_UL
+    largest = largest_ul(compiled({**_with(c, p), "ramp": None}), needed)
+    p.warnings.append(
+        f"The use would need {_ml(needed)} a day, and its limits allow {_ml(p.new_daily_ul)}: "
+        f"that takes a cap of {_ml(needed + 2 * largest)} and doses of {_ml(largest)}. If that is "
+        f"right, say so: --cap {p.channel}=ML, and dose_most_ml in the file."
+    )
+
+
+def _with(c: Data, p: Proposal) -> Data:
+    """The channel under the proposal."""
+    own = {**c, "daily_ul": p.new_daily_ul, "doses": p.new_doses, "cap_ul": p.new_cap_ul}
+    return {**own, "at": _listed(c["at"], p.new_daily_ul)} if c["at"] else own
+
+
 def _fits(p: Proposal, data: Data, extra_ul: int, days: int, date: int) -> bool:
     """Whether the board would take such an override, by its own rule."""
-    changed: Data = {**data, "channel": [dict(c) for c in data["channel"]]}
-    place = next(i for i, c in enumerate(changed["channel"]) if c["id"] == p.channel)
-    own = changed["channel"][place]
-    own |= {"daily_ul": p.new_daily_ul, "doses": p.new_doses, "cap_ul": p.new_cap_ul}
-    if own["at"]:
-        own["at"] = _listed(own["at"], p.new_daily_ul)
+    place = next(i for i, c in enumerate(data["channel"]) if c["id"] == p.channel)
+    changed: Data = {**data, "channel": list(data["channel"])}
+    changed["channel"][place] = {**_with(data["channel"][place], p), "ramp": None}
     setup = build(changed, "")
     states = [SimpleNamespace(over=[]) for _ in setup.channels]
     engine = cast("Any", SimpleNamespace(setup=setup, state=SimpleNamespace(channels=states)))
@@ -377,30 +426,39 @@ def missing(data: Data) -> list[tuple[str, str]]:
     return [(a, b) for a, b in advice.reacting(data) if frozenset((a, b)) not in kept]
 
 
-def forecast(one: Estimate, found: Sequence[Proposal], days: int) -> Forecast:
+def forecast(
+    one: Estimate, found: Sequence[Proposal], days: int, since: Since | None = None
+) -> Forecast:
     """A value over the coming days, doses evenly through each.
 
     The proposed and the present plan are taken at their mean a day; the band holds what tests and
-    pumps leave open. A pump that is off is off in the past too, so that cancels."""
+    pumps leave open: how far they were off, how far they will be when they are measured anew, and
+    how they wear."""
     own = [p for p in found if p.water == one.water]
     now = sum(p.daily_ul * p.share * p.rise for p in own)
     new = sum(p.new_daily_ul * p.share * p.rise for p in own)
     at = list(range(days + 1))
     more = [sum(p.extra_ul * p.share * p.rise * min(t, p.extra_days) for p in own) for t in at]
+    s = since or Since()
     return Forecast(
+        s,
         at,
-        [_ahead(one, t, new * t + extra) for t, extra in zip(at, more, strict=True)],
-        [_ahead(one, t, now * t) for t in at],
-        [_ahead(one, t, 0.0) for t in at],
+        [
+            ahead(one, s.days + t, s.dosed + new * t + extra)
+            for t, extra in zip(at, more, strict=True)
+        ],
+        [ahead(one, s.days + t, s.dosed + now * t) for t in at],
+        [ahead(one, s.days + t, s.dosed) for t in at],
     )
 
 
-def _ahead(one: Estimate, t: float, dosed: float) -> Range:
+def ahead(one: Estimate, t: float, dosed: float) -> Range:
     """The value after t days in which doses of the set-up raised it by `dosed`."""
     middle = one.level.value + dosed - one.use.value * t
     own = one.level_error**2 - 2 * t * one.level_use_cov + (t * one.standard_error) ** 2
-    moved = one.level_by_intake - t * one.use_by_intake + dosed
-    intake = (moved * one.intake_pct / 100) ** 2
+    past = one.level_by_intake - t * one.use_by_intake
+    worn = dosed * t / 2 * WEAR_PCT / 100 / MONTH_D
+    intake = (past**2 + dosed**2) * (one.intake_pct / 100) ** 2 + worn**2
     df = regression.combined_df([(max(own, 0.0), one.df), (intake, math.inf)])
     half = regression.quantile(one.confidence, df) * math.sqrt(max(own, 0.0) + intake)
     if one.breaks:  # where the break lies is not sure either

@@ -57,19 +57,19 @@ def may_write(path: Path, kind: str, force: bool) -> None:
             raise bad("--report", str(path), limit=limit, advice=advice)
 
 
-def write(path: Path, outcome: Outcome, kind: str, title: str) -> None:
+def write(path: Path, outcome: Outcome, kind: str, title: str, more: Sequence[str] = ()) -> None:
     """Write the report of an outcome; see `may_write` for what it may go over."""
-    path.write_bytes(page(outcome, kind, title).encode())
+    path.write_bytes(page(outcome, kind, title, more).encode())
 
 
-def page(outcome: Outcome, kind: str, title: str) -> str:
-    """The whole page. kind: the word in its mark; title: its heading."""
+def page(outcome: Outcome, kind: str, title: str, more: Sequence[str] = ()) -> str:
+    """The whole page. kind: the word in its mark; title: its heading; more: further sections."""
     beats = story.tell(outcome)
     parts = [
         _head(outcome, title),
         _figures(outcome),
         _ribbons(outcome),
-        _section(
+        section(
             "delivered",
             "Delivered against planned",
             "Bars are what the engine commanded on a date, extras among it; the dash across is the"
@@ -80,19 +80,21 @@ def page(outcome: Outcome, kind: str, title: str) -> str:
         _containers(outcome),
         _beats(beats, kind),
         _totals(outcome),
+        *more,
         _limits(),
     ]
     body = "\n".join(part for part in parts if part)
     return (
         MARK.format(kind=kind)
-        + f'<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{_esc(title)}</title>\n'
+        + f'<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{esc(title)}</title>\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="light dark">\n'
         f"<style>{STYLE}</style>\n</head>\n<body>\n{body}\n{_foot(outcome)}\n</body>\n</html>\n"
     )
 
 
-def _esc(text: object) -> str:
+def esc(text: object) -> str:
+    """A text as HTML holds it."""
     return html.escape(str(text))
 
 
@@ -114,9 +116,9 @@ def _head(outcome: Outcome, title: str) -> str:
     )
     word, look = ("Broken", "bad") if broken else ("Held", "good")
     return (
-        f'<header>\n<p class="brand">Aliquot <span>rehearsal</span></p>\n<h1>{_esc(title)}</h1>\n'
-        f'<p class="lead">{_esc(lead)}</p>\n<p class="verdict {look}"><b>{word}</b> '
-        f"{_esc(simulation.verdict(outcome))}</p>\n</header>"
+        f'<header>\n<p class="brand">Aliquot <span>rehearsal</span></p>\n<h1>{esc(title)}</h1>\n'
+        f'<p class="lead">{esc(lead)}</p>\n<p class="verdict {look}"><b>{word}</b> '
+        f"{esc(simulation.verdict(outcome))}</p>\n</header>"
     )
 
 
@@ -146,7 +148,7 @@ def _figures(outcome: Outcome) -> str:
         f"<b>{ml(ul)}</b></dd></div>"
         for name, ul in (("planned", planned), ("commanded", commanded), ("truly given", true))
     )
-    items = "".join(f"<li><b>{_esc(n)}</b> {_esc(text)}</li>" for n, text in cards)
+    items = "".join(f"<li><b>{esc(n)}</b> {esc(text)}</li>" for n, text in cards)
     return (
         '<section id="figures">\n<h2>In short</h2>\n'
         f'<dl class="scale">{bars}</dl>\n<ul class="cards">{items}</ul>\n</section>'
@@ -214,7 +216,7 @@ def _ribbons(outcome: Outcome) -> str:
             dates.append((day.date, f"{day.length_s / 3600:g} hours, because the clocks change"))
             break
     figures = [
-        _figure(
+        figure(
             plots.ribbon(outcome, date),
             f"{story.day_text(date)} {story.day_text(date, year=True).split()[-1]}, {what}",
         )
@@ -225,7 +227,7 @@ def _ribbons(outcome: Outcome) -> str:
         " largest of the date; a dotted stroke is one besides the plan, a cross a dose that did"
         " not run. Hours are those that really pass, with the time on the wall below."
     )
-    return _wrap("ribbon", "A day", text, "\n".join(figures))
+    return wrap("ribbon", "A day", text, "\n".join(figures))
 
 
 def _water(outcome: Outcome) -> str:
@@ -235,7 +237,7 @@ def _water(outcome: Outcome) -> str:
         "What the animals use lowers a value evenly, every dose lifts it. The line goes hour by"
         " hour, the band is what each date spans, the dotted line is where it began."
     )
-    return _section("water", "The water", text, [plots.water(outcome)])
+    return section("water", "The water", text, [plots.water(outcome)])
 
 
 def _containers(outcome: Outcome) -> str:
@@ -245,14 +247,14 @@ def _containers(outcome: Outcome) -> str:
         "The area is what the board counts as left, the dotted line what is truly in the"
         " container; the dashed line is the low mark, at which it says so once a fill."
     )
-    return _section("containers", "The containers", text, [plots.reservoirs(outcome)])
+    return section("containers", "The containers", text, [plots.reservoirs(outcome)])
 
 
 def _beats(beats: Sequence[story.Beat], kind: str) -> str:
     shown = beats[:BEATS_MOST]
     rows = "".join(
-        f'<tr class="{_esc(beat.kind)}"><th scope="row">{_esc(beat.when)}</th>'
-        f"<td>{_esc(beat.text)}</td></tr>\n"
+        f'<tr class="{esc(beat.kind)}"><th scope="row">{esc(beat.when)}</th>'
+        f"<td>{esc(beat.text)}</td></tr>\n"
         for beat in shown
     )
     more = (
@@ -261,7 +263,7 @@ def _beats(beats: Sequence[story.Beat], kind: str) -> str:
         else ""
     )
     title = "The month, told" if kind == "demo" else "What happened"
-    return _wrap(
+    return wrap(
         "events",
         title,
         "",
@@ -297,14 +299,14 @@ def _totals(outcome: Outcome) -> str:
         off = simulation.difference(sums).replace("-", "−")
         rows += (
             f'<tr><th scope="row"><i style="background:var(--c{place})"></i>'
-            f"{_esc(outcome.label(name))}</th>{cells}"
+            f"{esc(outcome.label(name))}</th>{cells}"
             f'<td data-name="true against commanded">{off} %</td></tr>\n'
         )
     text = (
         "Millilitres. Planned and raised and extra together are what was commanded, left out,"
         " missed and refused: the books of the board balance, or a rule would be broken above."
     )
-    return _wrap(
+    return wrap(
         "totals",
         "What came of it",
         text,
@@ -319,39 +321,42 @@ def _none(ul: int) -> str:
 
 def _limits() -> str:
     rows = "".join(
-        f"<div><dt>{_esc(what)}</dt><dd>{_esc(answer)}</dd></div>" for what, answer in LIMITS
+        f"<div><dt>{esc(what)}</dt><dd>{esc(answer)}</dd></div>" for what, answer in LIMITS
     )
-    return _wrap(
+    return wrap(
         "limits",
         "What this cannot show",
         CUT,
-        f'<dl class="limits">{rows}</dl>\n<p>{_esc(WORLD)}</p>',
+        f'<dl class="limits">{rows}</dl>\n<p>{esc(WORLD)}</p>',
     )
 
 
 def _foot(outcome: Outcome) -> str:
-    items = "".join(f"<li>{_esc(one)}</li>" for one in CAUTIONS)
+    items = "".join(f"<li>{esc(one)}</li>" for one in CAUTIONS)
     digest = outcome.loaded.digest[:12]
     return (
         f"<footer>\n<h2>Before a pump moves</h2>\n<ul>{items}</ul>\n"
-        f'<p class="made">Made by aliquot {_esc(__version__)}; set-up {digest}, seed'
+        f'<p class="made">Made by aliquot {esc(__version__)}; set-up {digest}, seed'
         f" {outcome.seed}. The same set-up, acts and seed give this page again, to the byte.</p>\n"
         "</footer>"
     )
 
 
-def _section(name: str, title: str, text: str, drawn: Sequence[Plot]) -> str:
-    return _wrap(name, title, text, "\n".join(_figure(plot, "") for plot in drawn))
+def section(name: str, title: str, text: str, drawn: Sequence[Plot]) -> str:
+    """A part of the page that is plots."""
+    return wrap(name, title, text, "\n".join(figure(plot, "") for plot in drawn))
 
 
-def _wrap(name: str, title: str, text: str, inner: str) -> str:
-    lead = f"<p>{_esc(text)}</p>\n" if text else ""
-    return f'<section id="{name}">\n<h2>{_esc(title)}</h2>\n{lead}{inner}\n</section>'
+def wrap(name: str, title: str, text: str, inner: str) -> str:
+    """A part of the page: its anchor, heading, lead, and HTML."""
+    lead = f"<p>{esc(text)}</p>\n" if text else ""
+    return f'<section id="{name}">\n<h2>{esc(title)}</h2>\n{lead}{inner}\n</section>'
 
 
-def _figure(plot: Plot, caption: str) -> str:
-    alt = _esc(plot.alt)
-    said = f"<figcaption>{_esc(caption)}</figcaption>\n" if caption else ""
+def figure(plot: Plot, caption: str) -> str:
+    """A plot in both widths, of which the page shows one."""
+    alt = esc(plot.alt)
+    said = f"<figcaption>{esc(caption)}</figcaption>\n" if caption else ""
     return (
         f"<figure>\n{said}"
         f'<div class="wide" role="img" aria-label="{alt}">\n{plot.wide}\n</div>\n'

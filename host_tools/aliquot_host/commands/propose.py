@@ -88,7 +88,8 @@ def command(
     wish = wished(on_desk, target, change, steady, caps)
     today = datetime.date.today()
     data = on_desk.loaded.data if on_desk.loaded else {}
-    found = proposing.propose(data, told, wish, date_of_text(today.isoformat()))
+    to_now = desk.since(on_desk, told)
+    found = proposing.propose(data, told, wish, date_of_text(today.isoformat()), to_now)
     if not found:
         output.note(*(f"left out: {line}" for line in [*short, *on_desk.notes]), style="yellow")
         advice = "Give a channel a strength, and test what it raises."
@@ -96,7 +97,7 @@ def command(
         raise errors.bad(str(tests or journal), limit=limit, advice=advice)
     comment = f"proposed {today} from {sum(one.n for one in told)} tests"
     edited, problems = _edited(setup, data, found, comment, today)
-    ahead = {one.water: proposing.forecast(one, found, days) for one in told}
+    ahead = {one.water: proposing.forecast(one, found, days, to_now[one.water]) for one in told}
     if drawn:
         from aliquot_host import desk_plots
 
