@@ -7,6 +7,7 @@ raised here unless it is named. It advises on volumes, not on what animals need.
 
 from __future__ import annotations
 
+import bisect
 import dataclasses
 import math
 from collections.abc import Mapping, Sequence
@@ -179,7 +180,7 @@ def _channel(
         change_most=limit(CHANGE, wish.change, one),
         daily_ul=c["daily_ul"],
         doses=len(c["at"]) if c["at"] else c["doses"],
-        new_daily_ul=int(need / rise / share) // STEP_UL * STEP_UL,
+        new_daily_ul=int(need / rise / share + 1e-6) // STEP_UL * STEP_UL,
         new_doses=len(c["at"]) if c["at"] else c["doses"],
         cap_ul=c["cap_ul"],
         new_cap_ul=wish.caps_ul.get(c["id"], c["cap_ul"]),
@@ -292,25 +293,32 @@ def _correct(p: Proposal, data: Data, c: Data, wish: Wish, date: int, first: boo
             "test more first."
         )
         return
-    wanted = days = math.ceil(abs(gap) / room / p.share - 1e-9)
-    while days <= DAYS_MOST:
-        extra_ul = int(abs(gap) / (days * p.share) / p.rise) // STEP_UL * STEP_UL
+
+    def order(days: int) -> tuple[int, float]:
+        """(µL a day, by how much the level then moves a day at most) of so many days."""
+        ul = int(abs(gap) / (days * p.share) / p.rise) // STEP_UL * STEP_UL
         if gap < 0:
-            extra_ul = -min(extra_ul, p.new_daily_ul)
-            if 0 < p.new_daily_ul + extra_ul < c["dose_least_ul"]:
-                extra_ul = -p.new_daily_ul + c["dose_least_ul"]
-        if not extra_ul:
-            break
-        moved = abs(plan + extra_ul * p.rise - far)
-        if moved <= p.change_most and _fits(p, data, extra_ul, days, date):
-            p.extra_ul, p.extra_days, p.change = extra_ul, days, moved
-            if days > wanted:
-                p.said.append(
-                    f"Spread over {days} days instead of {wanted}: its cap, its largest dose or "
-                    "its group's cap allows no more a day."
-                )
-            return
-        days += 1
+            ul = -min(ul, p.new_daily_ul)
+            if 0 < p.new_daily_ul + ul < c["dose_least_ul"]:
+                ul = -p.new_daily_ul + min(p.new_daily_ul, c["dose_least_ul"])
+        return ul, abs(plan + ul * p.rise - far)
+
+    def fits(days: int) -> bool:
+        ul, moved = order(days)
+        return moved <= p.change_most and _fits(p, data, ul, days, date)  # type: ignore[operator]
+
+    wanted = math.ceil(abs(gap) / room / p.share - 1e-9)
+    # The more days, the less a day: the fewest that fit are found by halving.
+    days = bisect.bisect_left(range(DAYS_MOST + 1), True, lo=min(wanted, DAYS_MOST), key=fits)
+    if days <= DAYS_MOST and order(days)[0]:
+        p.extra_ul, p.change = order(days)
+        p.extra_days = days
+        if days > wanted:
+            p.said.append(
+                f"Spread over {days} days instead of {wanted}: its cap, its largest dose or its "
+                "group's cap allows no more a day."
+            )
+        return
     p.warnings.append("A correction finds no room: its cap, or its largest dose, is too small.")
 
 

@@ -25,6 +25,7 @@ SEED = 20000101
 SURE = 0.01
 # Of a column that the others almost make up nothing can be told.
 THIN = 1e-9
+ROUNDING = 1e-12
 
 
 @dataclasses.dataclass(frozen=True)
@@ -61,6 +62,8 @@ def fit(X: Array, y: Array) -> Fit:
     beta = beta + rows @ (y - X @ beta)
     residuals: Array = y - X @ beta
     rss = float(residuals @ residuals)
+    if rss <= ROUNDING**2 * float(y @ y):  # nothing but the last digits of the arithmetic
+        rss = 0.0
     df = X.shape[0] - X.shape[1]
     return Fit(X, beta, inverse @ inverse.T, rows, residuals, rss, df)
 

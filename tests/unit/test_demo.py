@@ -105,6 +105,7 @@ def test_the_json_holds_the_story_and_what_simulate_prints(run):
         "records",
         "violations",
         "report",
+        "desk",
     ]
     assert document["format"] == "aliquot-demo"
     assert len(document["days"]) == demo.DAYS
