@@ -69,7 +69,7 @@ COMMANDS = {
     "extra": Entry(AT_THE_TANK, "orders:extra", "Give a volume once, now."),
     "refill": Entry(AT_THE_TANK, "orders:refill", "Say what a container holds now."),
     "prime": Entry(AT_THE_TANK, "pump_runs:prime", "Fill a line, into a cup or the tank."),
-    "calibrate": Entry(AT_THE_TANK, "pump_runs:calibrate", "Measure what a pump gives."),
+    "calibrate": Entry(AT_THE_TANK, "calibrate", "What a pump gives, and how sure that is."),
     "new-tubing": Entry(AT_THE_TANK, "orders:new_tubing", "Say that a pump has new tubing."),
     "set-clock": Entry(AT_THE_TANK, "orders:set_clock", "Set the board's clock."),
     "note": Entry(AT_THE_TANK, "orders:note", "Write into the board's journal."),

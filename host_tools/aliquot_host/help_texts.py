@@ -48,7 +48,7 @@ HELP = {
     "channel.at.ul": "The dose at that time; the doses of the list make the day.",
     "channel.at.share": "The part of daily_ml at that time, in proportion to the other shares.",
     "channel.calibration": "A measurement: so many counts moved so much.",
-    "channel.calibration.counts": "Steps, or milliseconds of a timed motor, in the measurement.",
+    "channel.calibration.counts": "Steps, or milliseconds of a timed motor after its dead time.",
     "channel.calibration.ul": "What they moved.",
     "channel.calibration.offset": "The dead time of a timed motor before anything moves, in ms.",
     "channel.pump": "The motor and how it is driven.",

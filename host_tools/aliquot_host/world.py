@@ -574,8 +574,9 @@ class World:
         ul = max(1, round(true_ul * (1.0 + self.rng.gauss(0.0, MISREAD))))
         acts.release(engine, now_s, ch, 1)
         offset = self.pumps[place].offset
-        acts.calibrate(engine, now_s, ch, given, ul, min(offset, given - 1))
-        now = ul / max(1, given - offset)
+        moved = max(1, given - offset)  # the engine adds the dead time to every run
+        acts.calibrate(engine, now_s, ch, moved, ul, min(offset, moved))
+        now = ul / moved
         change = f", {100 * (now / was - 1):+.1f} % against before" if was else ""
         return f"{name}: the cup held {happenings.ml(ul)} after {given:,} counts{change}"
 

@@ -9,8 +9,8 @@ from serial.urlhandler import protocol_socket
 
 from aliquot.core.amounts import to_ul
 from aliquot_host import archive, board_talk, cli, line, setup_file
+from aliquot_host.commands import calibrate, pump_runs, status
 from aliquot_host.commands import load as load_command
-from aliquot_host.commands import pump_runs, status
 from aliquot_host.memory_files import MemoryFiles
 from app_files import NOON_W, load
 from app_rig import Board, Life
@@ -125,10 +125,11 @@ def answers(monkeypatch):
 
     monkeypatch.setattr(board_talk, "person", lambda: True)
     monkeypatch.setattr(pump_runs, "person", lambda: True)
+    monkeypatch.setattr(calibrate, "person", lambda: True)
     monkeypatch.setattr(load_command, "person", lambda: True)
     monkeypatch.setattr(pump_runs, "key", key)
     monkeypatch.setattr(board_talk.click, "confirm", confirm)
-    monkeypatch.setattr(pump_runs.click, "prompt", lambda *_, **__: seen.texts.pop(0))
+    monkeypatch.setattr(calibrate.click, "prompt", lambda *_, **__: seen.texts.pop(0))
     return seen
 
 

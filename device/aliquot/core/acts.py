@@ -242,7 +242,7 @@ def calibrate(
         raise Refused("calibration", "a run is under way", "none", "wait for its end")
     _range("counts", counts, 1, 10000000, "run the pump and count")
     _range("ul", ul, 1, 10000000, "measure what it moved")
-    _range("offset", offset, 0, counts, "it is part of the counts")
+    _range("offset", offset, 0, counts, "no more than the counts")
     engine.act(now_s, "K", (ch, counts, ul, offset, engine.setup.channels[ch].signature, request))
     return True
 

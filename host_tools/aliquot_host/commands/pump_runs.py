@@ -1,7 +1,6 @@
-"""The commands that run a pump at the user's word: prime and calibrate.
+"""Runs of a pump at the user's word, and the command `prime`.
 
-Each run is the board's own, with its limits; here it is only asked for, watched and ended. A pump
-that was never calibrated must first be seen to turn, the right one and the right way.
+Each run is the board's own, with its limits; here it is only asked for, watched and ended.
 """
 
 from __future__ import annotations
@@ -36,11 +35,7 @@ LOOK_S = 0.2
 # A run that is asked for begins within ten minutes or never: others may be under way. None is
 # longer than a quarter of an hour.
 BEGIN_S, RUN_MOST_S = 600, 900
-LIVE_S = 30
 KEY = "Enter"
-# Further from the last calibration than this is more often a slip than a pump.
-ODD_PCT = 20
-ASKED_MOST = 5
 
 
 def key() -> bool:
@@ -207,114 +202,3 @@ def prime(
     moved = to_ul(max(0, given - offset), counts, cal_ul, 0)
     reply = {"done": 1, "seq": status["seq"]}
     done(reply, f"{channel}: {plain_ml(moved)} mL moved.", as_json, counts=given, ul=moved)
-
-
-@click.command("calibrate")
-@click.argument("channel")
-@click.option("--live", is_flag=True, help="Run the pump into a cup, and ask what it gave.")
-@click.option("--counts", type=click.IntRange(1, 10_000_000), help="Counts of the run.")
-@click.option(
-    "--seconds", type=click.IntRange(1, 900), help=f"Of a --live run; default: {LIVE_S} or less."
-)
-@click.option("--ml", type=ML, help="What the run gave, measured.")
-@click.option("--offset", type=click.IntRange(0, 60000), default=0, help="A timed motor's ms.")
-@at_the_tank
-def calibrate(
-    channel: str,
-    live: bool,
-    counts: int | None,
-    seconds: int | None,
-    ml: int | None,
-    offset: int,
-    port: str | None,
-    yes: bool,
-    as_json: bool,
-) -> None:
-    """Tell the board what the pump of CHANNEL gives: so many counts, so many mL.
-
-    With --live the board runs the pump into a cup, by default for half a minute, and you say what
-    is in it. Measure by weight or with a narrow cylinder; 10 mL or more are worth the time. Before
-    its first calibration each pump turns for a second, so that you see that it is the right one
-    and turns the right way.
-    """
-    _fitting(live, counts, seconds, ml)
-    with connect(port) as client:
-        own = channel_of(client.ask("status"), channel)
-        if live:
-            try:
-                counts, ml = _live(client, own, counts, seconds, yes)
-                reply = _take(client, own, counts, ml, offset, yes)
-            except (errors.BadInput, errors.Finding, click.Abort) as left:
-                if isinstance(left, click.Abort):
-                    output.note("")  # below the question
-                if channel_of(client.ask("status"), channel)["cup"]:
-                    held(channel)
-                raise
-            line_back(client, channel, yes)
-        else:
-            counts, ml = counts or 0, ml or 0
-            reply = _take(client, own, counts, ml, offset, yes)
-    said = f"{channel}: {counts} counts give {plain_ml(ml)} mL."
-    done(reply, said, as_json, counts=counts, ul=ml)
-
-
-def _fitting(live: bool, counts: int | None, seconds: int | None, ml: int | None) -> None:
-    """Bad input where the options do not go together."""
-    if not live and (counts is None or ml is None or seconds is not None):
-        advice = "Say what was measured, or let the board run the pump."
-        raise errors.bad("--live", limit="--counts and --ml, or --live", advice=advice)
-    if live and ml is not None:
-        advice = "It is asked for after the run: leave it out."
-        raise errors.bad("--ml", plain_ml(ml), limit="not beside --live", advice=advice)
-    if counts is not None and seconds is not None:
-        advice = "Say one of the two."
-        raise errors.bad("--seconds", seconds, limit="not beside --counts", advice=advice)
-    if live and not person():
-        advice = "In a script: aliquot calibrate CHANNEL --counts N --ml V"
-        raise errors.bad("--live", limit="a person who measures", advice=advice)
-
-
-def _live(
-    client: Client, own: dict[str, Any], counts: int | None, seconds: int | None, yes: bool
-) -> tuple[int, int]:
-    """Run into a cup; what it truly turned, and what the user measured."""
-    name, speed_cps = str(own["id"]), int(own["speed_cps"])
-    if counts is None:
-        counts = (seconds or min(LIVE_S, int(own["run_most_s"]))) * speed_cps
-    sure(f"Is the end of the line of {name} in a cup?", yes)
-    if not own["seen"]:
-        output.note(f"First {name} turns for one second. Look at the pumps.")
-        run(client, own, "turn", speed_cps)
-        question = f"Did the pump of {name} turn, and the right way, from container to outlet?"
-        # Nobody but a person who looks can say so, whatever else goes without questions.
-        if not agreed(question, yes=False):
-            raise errors.Finding("Put wiring or `reverse` right, and begin again.")
-        client.ask("right", channel=name)
-        sure(f"Is the cup empty again? {name} now turns {counts} counts.", yes)
-    given = int(run(client, own, "cup", counts, counts=counts)["last"][2])
-    output.note(
-        f"It turned {given} counts. You may also measure in peace, and then say:",
-        f"aliquot calibrate {name} --counts {given} --ml V",
-    )
-    for _ in range(ASKED_MOST):
-        text = click.prompt("How many mL are in the cup", err=True)
-        try:
-            ul = ML.convert(text, None, None)
-        except errors.BadInput as wrong:
-            output.problems(wrong.problems)
-            continue
-        return given, ul
-    raise errors.bad("ML", limit="millilitres", advice="Begin again when you have measured.")
-
-
-def _take(
-    client: Client, own: dict[str, Any], counts: int, ul: int, offset: int, yes: bool
-) -> Reply:
-    """Hand a measured pair to the board; one that is far from the last one is asked about."""
-    old_counts, old_ul, _ = own["cal"]
-    if old_counts and ul:
-        pct = (100 * ul * old_counts - 100 * old_ul * counts) // (old_ul * counts)
-        if abs(pct) > ODD_PCT:
-            than = f"{abs(pct)} % {'more' if pct > 0 else 'less'}"
-            sure(f"That is {than} than at the last calibration. Is it right?", yes)
-    return client.ask("calibrate", channel=own["id"], counts=counts, ul=ul, offset=offset)
