@@ -176,7 +176,8 @@ def _clear(world: World, name: str, v: Values) -> str:
 
 
 def _refill(world: World, name: str, v: Values) -> str:
-    return world.refill(name, v["ml"])
+    seen = world.look(name) + "; " if v["look"] else ""
+    return seen + world.refill(name, v["ml"])
 
 
 def _calibrate(world: World, name: str, v: Values) -> str:
@@ -208,6 +209,10 @@ def _stall(world: World, name: str, v: Values) -> str:
     return world.stall(name, v["percent"], v["runs"])
 
 
+def _clog(world: World, name: str, v: Values) -> str:
+    return world.clog(name, v["percent"])
+
+
 KEEP = Field("keep", "yes", 0, 1, 0)
 PLANNED = Field("planned", "yes", 0, 1, 0)
 HOURS = Field("hours", "h", 60, 400 * 86400)
@@ -233,7 +238,9 @@ KINDS: dict[str, Kind] = {
     "hold": Kind("any", (dataclasses.replace(HOURS, default=0), KEEP), _hold),
     "release": Kind("any", (), _release),
     "clear": Kind("any", (), _clear),
-    "refill": Kind("one", (Field("ml", "ml", 0, 100_000_000),), _refill),
+    "refill": Kind(
+        "one", (Field("ml", "ml", 0, 100_000_000), Field("look", "yes", 0, 1, 0)), _refill
+    ),
     "calibrate": Kind(
         "one",
         (
@@ -254,6 +261,7 @@ KINDS: dict[str, Kind] = {
     "stall": Kind(
         "one", (Field("percent", "int", 0, 99), Field("runs", "int", 1, 5000, 1)), _stall
     ),
+    "clog": Kind("one", (Field("percent", "int", 0, 100),), _clog),
     "silence": Kind("none", (HOURS,), None),
     "power": Kind("none", (HOURS,), None),
 }

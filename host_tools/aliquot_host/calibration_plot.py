@@ -27,6 +27,7 @@ def draw(target: Target, found: Calibration, channel: str) -> None:
         line = [(one - found.offset) * per_count for one in x]
         left.plot(x, line, color=SOFT, linewidth=1.2)
         left.plot(counts, ml, "o", color=FIRST, markersize=5)
+        left.locator_params(axis="x", nbins=5)
         left.set_xlabel("counts")
         left.set_ylabel("mL")
         left.set_title(f"{channel}: {found.k_counts_ml:.2f} counts/mL")

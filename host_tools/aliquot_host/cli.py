@@ -77,6 +77,8 @@ COMMANDS = {
     "restart": Entry(AT_THE_TANK, "orders:restart", "Start the board anew."),
     "begin-anew": Entry(AT_THE_TANK, "orders:begin_anew", "Begin a journal beside a broken one."),
     "replay": Entry(LOOK_BACK, "replay", "Read a journal again and show where it leads."),
+    "drift": Entry(LOOK_BACK, "drift", "What each pump really gives, by its refills."),
+    "accuracy": Entry(LOOK_BACK, "accuracy", "How even a pump runs, from a balance."),
     "cuts": Entry(PROVE, "cuts", "Cut the power at every change of the flash, and look."),
     "soak": Entry(PROVE, "soak", "Let boards live through trouble, and look at every rule."),
     "test": Entry(DEVELOP, "test_", "Run the tests of this checkout; arguments go to pytest."),

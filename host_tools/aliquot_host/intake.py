@@ -174,6 +174,8 @@ class _Reader:
             self.unsure.clear()
         elif record.kind == "T" and self.quality < TRUSTED:
             moved_s = state.offset - self.offset
+            if not self.offset:
+                self.found.first_w += moved_s
             for one in self.unsure:
                 if isinstance(one, Run):
                     one.start_w += moved_s

@@ -67,6 +67,7 @@ IDLE_MOST = 100_000
 SEGMENTS_KEPT = 100000
 # A pump's delivery differs from its calibration, wears by the litre, is read off by eye: shares.
 DIFFERS, WEARS, MISREAD = 0.01, 0.01, 0.003
+SEES_UL = 4000.0
 INTO = ("dose", "tank", "cup")
 
 TOTALS = {
@@ -87,7 +88,8 @@ TOTALS = {
 class Pump:
     """What a pump really does: `ul_per_count` falls by `wear` of itself for each litre moved.
 
-    left_ul: truly in its container, infinite where nobody keeps count. dry: it drew air."""
+    left_ul: truly in its container, infinite where nobody keeps count. dry: it drew air. clogged:
+    the share that its line holds back."""
 
     ul_per_count: float
     wear: float
@@ -96,6 +98,7 @@ class Pump:
     left_ul: float = math.inf
     moved_ul: float = 0.0
     dry: bool = False
+    clogged: float = 0.0
 
     @classmethod
     def drawn(cls, rng: random.Random, channel: Data) -> Pump:
@@ -121,7 +124,7 @@ class Pump:
         if counts <= self.offset:
             return 0.0
         ul = (counts - self.offset) * self.ul_per_count
-        ul *= max(0.5, 1.0 - self.wear * self.moved_ul / 1e6)
+        ul *= max(0.5, 1.0 - self.wear * self.moved_ul / 1e6) * (1.0 - self.clogged)
         if ul > self.left_ul:
             ul = self.left_ul
             self.dry = True
@@ -593,6 +596,19 @@ class World:
         self.pumps[self.places[ch]].left_ul = float(ul)
         self.fills.append((self.now_w, name, before, (ul, float(ul))))
         return f"{name}: the container is filled to {happenings.ml(ul)}"
+
+    def look(self, name: str) -> str:
+        """The keeper reads what is left in a container, by eye, and says so before filling it."""
+        pump = self.pumps[self.places[self.channel(name)]]
+        size = self.setup.channels[self.channel(name)].size_ul
+        ul = round(min(size or pump.left_ul, max(0.0, self.rng.gauss(pump.left_ul, SEES_UL))))
+        acts.refill(self.engine(), self.now_s(), self.channel(name), ul)
+        return f"{name}: {happenings.ml(ul)} are seen in its container"
+
+    def clog(self, name: str, percent: int) -> str:
+        """A line takes so much of what its pump would give; the board cannot know."""
+        self.pumps[self.places[self.channel(name)]].clogged = percent / 100
+        return f"{name}: its line takes {percent} % of what the pump would give"
 
     def new_tubing(self, name: str) -> str:
         """The keeper puts new tubing into a pump and says so."""

@@ -98,6 +98,11 @@ DONE = [
         'channel = "alk"\npercent = 30\nruns = 2',
         "alk: the motor is stiff, its next 2 runs end at 30 %",
     ),
+    (
+        "clog",
+        'channel = "alk"\npercent = 30',
+        "alk: its line takes 30 % of what the pump would give",
+    ),
 ]
 
 

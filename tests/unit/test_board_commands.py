@@ -61,6 +61,8 @@ def state_of(run, ch=0):
         (("skip", "alk", "3"), "trim_pct", 100),
         (("trim", "alk", "40", "6"), "trim_pct", 40),
         (("refill", "alk", "250.5"), "fill_ul", 250500),
+        (("refill", "alk", "400", "--left", "120"), "fill_ul", 400000),
+        (("refill", "alk", "--left", "120"), "fill_ul", 120000),
         (("calibrate", "alk", "--counts", "12800", "--ml", "10.1"), "cal_ul", 10100),
     ],
 )
@@ -308,6 +310,7 @@ def test_what_is_owed_is_shown_and_asked_about(run):
     [
         (("hold", "nope", "--yes"), "alk, ca, all"),
         (("trim", "all", "5", "5"), "alk, ca"),
+        (("refill", "alk"), "Say ML, --left ML, or both"),
         (("refill", "alk", "1.2345"), "at most 3 digits"),
         (("refill", "alk", "many"), "millilitres"),
         (("refill", "alk", "600"), "0 to 500 mL"),

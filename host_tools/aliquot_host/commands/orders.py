@@ -169,13 +169,26 @@ def extra(
 
 @click.command("refill")
 @click.argument("channel")
-@click.argument("ml", type=ML)
+@click.argument("ml", type=ML, required=False)
+@click.option("--left", type=ML, metavar="ML", help="What was left in it before.")
 @at_the_tank
-def refill(channel: str, ml: int, port: str | None, yes: bool, as_json: bool) -> None:
-    """Say that the container of CHANNEL holds ML now, after a refill or a look."""
+def refill(
+    channel: str, ml: int | None, left: int | None, port: str | None, yes: bool, as_json: bool
+) -> None:
+    """Say that the container of CHANNEL holds ML now.
+
+    With --left you also say what was left before you filled it, or, without ML, what you see in
+    it: from such looks `aliquot drift` tells what the pump gives, and whether its line is blocked.
+    """
+    if ml is None and left is None:
+        raise errors.bad("ML", limit="millilitres", advice="Say ML, --left ML, or both.")
+    now = left if ml is None else ml
     with connect(port) as client:
-        reply = client.ask("refill", channel=channel, ul=ml)
-    done(reply, f"{channel}: {plain_ml(ml)} mL in its container.", as_json)
+        if left is not None:
+            client.ask("refill", channel=channel, ul=left)
+        reply = client.ask("refill", channel=channel, ul=now)
+    seen = "" if left is None else f", {plain_ml(left)} mL were left"
+    done(reply, f"{channel}: {plain_ml(now or 0)} mL in its container{seen}.", as_json)
 
 
 @click.command("new-tubing")
