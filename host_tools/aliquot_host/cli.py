@@ -48,6 +48,7 @@ COMMANDS = {
     "zone": Entry(SET_UP, "zone", "Show a time zone's rule, and how far it can be relied on."),
     "schema": Entry(SET_UP, "schema", "Print the JSON Schema of set-up files for editors."),
     "timetable": Entry(PLAN, "timetable", "List the doses of a date: times, volumes, counts."),
+    "liquid": Entry(PLAN, "liquid", "How strong a stock is, and grams for a strength."),
     "consumption": Entry(PLAN, "consumption", "What the tank uses a day, from dated tests."),
     "propose": Entry(PLAN, "propose", "A plan from tests and target, within limits."),
     "away": Entry(PLAN, "away", "What would run out or come due while you are away."),

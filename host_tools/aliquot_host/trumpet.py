@@ -123,7 +123,7 @@ def _idle(t: Array, w: Array, idle_min: float) -> float:
 def _flow(t: Array, ml: Array) -> tuple[Array, Array]:
     """(end of each half minute, flow in it in mL/h), the mass taken in a line between readings."""
     samples = math.floor(t[-1] / SAMPLE_MIN + 1e-9)
-    grid: Array = np.linspace(0.0, samples * SAMPLE_MIN, samples + 1)
+    grid: Array = np.array([i * SAMPLE_MIN for i in range(samples + 1)])
     at: Array = np.interp(grid, t, ml)
     return grid[1:], np.diff(at) * 60 / SAMPLE_MIN
 

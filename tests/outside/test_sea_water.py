@@ -10,7 +10,7 @@ import molmass
 import PyCO2SYS
 import pytest
 
-from aliquot_host import chemistry, proposing
+from aliquot_host import chemistry, proposing, stocks
 
 
 def mass(formula):
@@ -78,3 +78,27 @@ def test_the_rise_of_ph_by_carbonate_is_that_of_pyco2sys(water):
 def test_the_saturation_that_propose_speaks_of_is_that_of_pyco2sys(water):
     first, lifted = (water[n]["saturation_aragonite"] for n in ("first", "carbonate"))
     assert f"from {first:.1f} to {lifted:.1f}" in proposing.CLEAR
+
+
+# Grams of a salt for 100 litres and a rise, worked out by hand from molar masses (IUPAC/CIAAW
+# weights) and the definitions of the units.
+RISES = [
+    ("NaHCO3", 1.0, 2.9961, 84.0067),
+    ("Na2CO3", 1.0, 1.8900, 105.9885),
+    ("CaCl2.2H2O", 10.0, 3.6682, 147.014),
+    ("MgCl2.6H2O", 10.0, 8.3646, 203.303),
+    ("MgSO4.7H2O", 10.0, None, 246.475),
+    ("CaCl2", 10.0, None, 110.984),
+]
+
+
+@pytest.mark.parametrize(("key", "rise", "grams", "molar"), RISES)
+def test_grams_for_100_litres_are_those_worked_out_by_hand(key, rise, grams, molar):
+    salt = stocks.SALTS[key]
+    assert stocks.mass(salt.formula) == pytest.approx(molar, rel=1e-5)
+    # 1 mL of so many g/L puts a thousandth of it into the tank.
+    (part,) = stocks.scaled([stocks.Part(salt, 1.0)], rise)
+    if grams is None:
+        metal = "Ca" if key.startswith("Ca") else "Mg"
+        grams = rise * 100 / mass(metal) * molar / 1000
+    assert part.g_l / 1000 == pytest.approx(grams, abs=6e-5)
