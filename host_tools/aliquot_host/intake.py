@@ -13,12 +13,16 @@ from collections.abc import Iterator
 from aliquot.core import snapshot
 from aliquot.core.ledger import ALL, CUP, DOSE, ChannelState
 from aliquot.core.state import State
-from aliquot_host import trail
+from aliquot_host import record_texts, trail
 from aliquot_host.archive import Archive, Record
 
 TRUSTED = 2
 NOTE, TEST, LIQUID = range(3)
 ACTS = frozenset("EFNK")
+# Kinds that a person may want to read as a sentence: acts, faults, starts, clocks.
+TOLD = frozenset("PDXYHhFKNECZzBTGWS")
+# Kinds that are the user's own orders.
+ORDERS = frozenset("PDXHhFKN")
 
 
 @dataclasses.dataclass
@@ -27,7 +31,8 @@ class Run:
 
     low_ul, high_ul: what came out at least and at most, by the calibration of that time; they
     differ where power went in the run. low, high: the same as counts. end_w is -1 where nobody
-    knows when it ended. planned_ul: as intended."""
+    knows when it ended. planned_ul: as intended; trim_ul: what a trim took off before, raise_ul:
+    what of it was made up for an earlier dose."""
 
     channel: str
     seq: int
@@ -40,6 +45,8 @@ class Run:
     low: int
     high: int
     ending: str
+    trim_ul: int = 0
+    raise_ul: int = 0
 
 
 @dataclasses.dataclass
@@ -94,7 +101,54 @@ class Lost:
     records: int
 
 
-Stamped = Run | Fill | Calibration | Tubing | Entry
+@dataclasses.dataclass
+class Passed:
+    """Doses that did not run, one after the other for one reason. ending: missed, refused or
+    skipped; first, last: local dates of their keys."""
+
+    channel: str
+    seq: int
+    at_w: int
+    ending: str
+    reason: int
+    first: int
+    last: int
+    number: int
+    ul: int
+
+
+@dataclasses.dataclass
+class Told:
+    """A record in words. channel: "" where it is about all."""
+
+    seq: int
+    at_w: int
+    kind: str
+    channel: str
+    text: str
+
+
+@dataclasses.dataclass
+class Order:
+    """An act as its record has it: kind and fields; channel: "" where it is about all."""
+
+    seq: int
+    at_w: int
+    kind: str
+    channel: str
+    fields: tuple[int, ...]
+
+
+@dataclasses.dataclass(frozen=True)
+class Dark:
+    """No power (`off`), or power without a clock (`unset`), between two wall seconds."""
+
+    kind: str
+    from_w: int
+    until_w: int
+
+
+Stamped = Run | Fill | Calibration | Tubing | Entry | Passed | Told | Order
 
 
 @dataclasses.dataclass
@@ -109,6 +163,10 @@ class Intake:
     calibrations: list[Calibration] = dataclasses.field(default_factory=list[Calibration])
     tubings: list[Tubing] = dataclasses.field(default_factory=list[Tubing])
     entries: list[Entry] = dataclasses.field(default_factory=list[Entry])
+    passed: list[Passed] = dataclasses.field(default_factory=list[Passed])
+    told: list[Told] = dataclasses.field(default_factory=list[Told])
+    orders: list[Order] = dataclasses.field(default_factory=list[Order])
+    dark: list[Dark] = dataclasses.field(default_factory=list[Dark])
     lost: list[Lost] = dataclasses.field(default_factory=list[Lost])
     kept_days: dict[int, dict[str, list[int]]] = dataclasses.field(
         default_factory=dict[int, dict[str, list[int]]]
@@ -129,6 +187,7 @@ class _Reader:
         self.running: dict[str, tuple[trail.Run, Run]] = {}
         self.cals: dict[str, tuple[int, int, int]] = {}
         self.offset, self.quality, self.seq = opening.offset, opening.quality, opening.seq
+        self.clock = trail.Clock(opening)
         # Of each channel: what it was filled with, what was taken since.
         self.held: dict[str, tuple[int, int]] = {}
         # What was stamped since the last start under a clock that was not trusted.
@@ -156,9 +215,14 @@ class _Reader:
             number = record.seq - self.seq - 1 + (record.fields[0] if record.kind == "G" else 0)
             self.found.lost.append(Lost(self.found.last_w, max(self.found.last_w, at_w), number))
         self._clock(record, state)
+        for stretch in self.clock.after(record, state):
+            if stretch.kind in ("off", "unset"):
+                self.found.dark.append(Dark(stretch.kind, stretch.from_w, stretch.until_w))
         for name, life in self.lives.items():
             life.after(record, state)
             self._runs(name, life, state)
+        if record.kind in TOLD:
+            self._told(record, state, at_w)
         if record.kind in ACTS:
             self._act(record.kind, record.fields, record.text, state.ids, record.seq, at_w)
         for name, c in zip(state.ids, state.channels, strict=True):
@@ -200,9 +264,18 @@ class _Reader:
                 )
                 # Until its outcome is known, all of it may have come out.
                 run.high_ul, run.high = event.ul, event.counts
+                run.trim_ul, run.raise_ul = event.trim_ul, event.raise_ul
                 self.found.runs.append(run)
                 self.running[name] = (event, run)
                 self._stamped(run)
+            elif isinstance(event, trail.Passed):
+                first, last = event.first[0], event.last[0]
+                passed = Passed(
+                    name, event.seq, event.at_w, event.ending, event.reason, first, last,
+                    event.number, event.ul + (event.trim_ul if event.ending == "skipped" else 0),
+                )  # fmt: skip
+                self.found.passed.append(passed)
+                self._stamped(passed)
         self.seen[name] = len(life.events)
         event, run = self.running.get(name, (None, None))
         if event is None or run is None or event.ending == "running":
@@ -212,6 +285,21 @@ class _Reader:
         run.high_ul, run.high = event.got_ul, event.given
         if event.ending != "uncertain":
             run.low_ul, run.low = event.got_ul, event.given
+
+    def _told(self, record: Record, state: State, at_w: int) -> None:
+        said = record_texts.text(record, state)
+        place = record.fields[0] if record.fields else ALL
+        about = state.ids[place] if record.kind not in "ECBTG" and place < len(state.ids) else ""
+        if record.kind == "E" and len(record.fields) > 1 and record.fields[1] < len(state.ids):
+            about = state.ids[record.fields[1]]
+        if record.kind in ORDERS:
+            order = Order(record.seq, at_w, record.kind, about, record.fields)
+            self.found.orders.append(order)
+            self._stamped(order)
+        if said:
+            told = Told(record.seq, at_w, record.kind, about, said)
+            self.found.told.append(told)
+            self._stamped(told)
 
     def _act(
         self, kind: str, f: tuple[int, ...], text: str, ids: list[str], seq: int, at_w: int

@@ -11,7 +11,7 @@ import dataclasses
 import io
 import itertools
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from math import nan
 from typing import Any
 
@@ -284,7 +284,7 @@ def delivered(outcome: Outcome) -> Plot:
                 ax.plot(x, true, drawstyle="steps-mid", color=own, linewidth=0.8)
             ax.set_ylim(0, 1.12 * max([*planned, *commanded, *true, 0.001]))
             ax.set_title(f"{outcome.label(name)}, mL a day")
-            date_axis(ax, outcome, wide, row == n - 1)
+            date_axis(ax, dates(outcome), wide, row == n - 1)
 
     words = [
         f"{outcome.label(name)} planned {ml(sums['planned_ul'])}, commanded "
@@ -328,7 +328,7 @@ def water(outcome: Outcome) -> Plot:
             room = max(0.15 * (max(high) - min(low)), (least - max(high) + min(low)) / 2)
             ax.set_ylim(min(low) - room, max(high) + room)
             ax.set_title(f"{one.name}, {one.unit}")
-            date_axis(ax, outcome, wide, row == len(shown) - 1, offset=0.0)
+            date_axis(ax, dates(outcome), wide, row == len(shown) - 1, offset=0.0)
 
     words = [f"{one.name} {_span_words(one)}" for one in shown]
     alt = "The water hour by hour: " + "; ".join(words) + "."
@@ -390,7 +390,7 @@ def reservoirs(outcome: Outcome) -> Plot:
                 ax.text(last, low / 1000, "low ", va="bottom", ha="right", fontsize=FONT - 1)
             ax.set_ylim(0, 1.12 * max([*counted, *true, low / 1000, 0.001]))
             ax.set_title(f"{outcome.label(name)}, mL left")
-            date_axis(ax, outcome, wide, row == len(names) - 1, offset=0.0)
+            date_axis(ax, dates(outcome), wide, row == len(names) - 1, offset=0.0)
 
     words = [
         f"{outcome.label(name)} {ml(outcome.left[-1][name][0])} left at last by the count"
@@ -435,20 +435,24 @@ def panel(figure: Any, wide: bool, row: int, n: int) -> Any:
     return ax
 
 
-def date_axis(ax: Any, outcome: Outcome, wide: bool, last: bool, offset: float = -0.5) -> None:
+def date_axis(ax: Any, dates: Sequence[int], wide: bool, last: bool, offset: float = -0.5) -> None:
     """Dates below; ticks at sensible ones, labels under the last panel alone."""
-    days = outcome.days
-    ax.set_xlim(days[0].date + offset - 0.1, days[-1].date + 1 + offset + 0.1)
+    ax.set_xlim(dates[0] + offset - 0.1, dates[-1] + 1 + offset + 0.1)
     most = 9 if wide else 4
     step = next(
-        (s for s in (1, 2, 5, 7, 14, 28, 91, 182, 365, 730) if len(days) / s <= most), 1000
+        (s for s in (1, 2, 5, 7, 14, 28, 91, 182, 365, 730) if len(dates) / s <= most), 1000
     )
-    ticks = [day.date for day in days[::step]]
+    ticks = list(dates[::step])
     ax.set_xticks(ticks)
-    texts = [_tick(date, len(days)) for date in ticks]
+    texts = [_tick(date, len(dates)) for date in ticks]
     ax.set_xticklabels(texts if last else ["" for _ in ticks])
     for label in ax.get_xticklabels()[:1]:
         label.set_horizontalalignment("left")
+
+
+def dates(outcome: Outcome) -> list[int]:
+    """The dates of an outcome."""
+    return [day.date for day in outcome.days]
 
 
 def _tick(date: int, days: int) -> str:

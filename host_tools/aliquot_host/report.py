@@ -84,12 +84,17 @@ def page(outcome: Outcome, kind: str, title: str, more: Sequence[str] = ()) -> s
         _limits(),
     ]
     body = "\n".join(part for part in parts if part)
+    return shell(kind, title, f"{body}\n{_foot(outcome)}")
+
+
+def shell(kind: str, title: str, body: str) -> str:
+    """A page around its body; kind: the word in its mark, by which it may be written over."""
     return (
         MARK.format(kind=kind)
         + f'<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{esc(title)}</title>\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="light dark">\n'
-        f"<style>{STYLE}</style>\n</head>\n<body>\n{body}\n{_foot(outcome)}\n</body>\n</html>\n"
+        f"<style>{STYLE}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
     )
 
 
@@ -332,13 +337,19 @@ def _limits() -> str:
 
 
 def _foot(outcome: Outcome) -> str:
-    items = "".join(f"<li>{esc(one)}</li>" for one in CAUTIONS)
     digest = outcome.loaded.digest[:12]
+    return foot(
+        f"set-up {digest}, seed {outcome.seed}. The same set-up, acts and seed give this page"
+        " again, to the byte."
+    )
+
+
+def foot(made: str) -> str:
+    """The end of a page: cautions, and what it was made from."""
+    items = "".join(f"<li>{esc(one)}</li>" for one in CAUTIONS)
     return (
         f"<footer>\n<h2>Before a pump moves</h2>\n<ul>{items}</ul>\n"
-        f'<p class="made">Made by aliquot {esc(__version__)}; set-up {digest}, seed'
-        f" {outcome.seed}. The same set-up, acts and seed give this page again, to the byte.</p>\n"
-        "</footer>"
+        f'<p class="made">Made by aliquot {esc(__version__)}; {esc(made)}</p>\n</footer>'
     )
 
 

@@ -123,7 +123,7 @@ def drawn(worked: Worked) -> Plot:
             ax.plot(x, [r.value for r in readings], "o", color=INK, markersize=3)
             ax.axvline(change, color=INK, linewidth=0.9, linestyle=(0, (1, 3)))
             ax.set_title(f"{one.name}, {one.unit}")
-            plots.date_axis(ax, outcome, wide, row == len(shown) - 1, offset=0.0)
+            plots.date_axis(ax, plots.dates(outcome), wide, row == len(shown) - 1, offset=0.0)
 
     words = [f"{v.what} {v.truth:.4g}, stated {_span(v.stated)}" for v in worked.verdicts]
     alt = "Tests, truth and stated bands: " + "; ".join(words) + "."
