@@ -400,9 +400,17 @@ def _ml(ul: int) -> str:
     return f"{Decimal(ul) / 1000:f} mL"
 
 
-def edits(data: Data, found: Sequence[Proposal], comment: str = "") -> list[Edit]:
-    """What to change in the set-up file: volumes, doses, named caps, separations that lack."""
+def edits(
+    data: Data, found: Sequence[Proposal], comment: str = "", told: Sequence[Estimate] = ()
+) -> list[Edit]:
+    """What to change in the set-up file: volumes, doses, named caps, separations that lack; and
+    of the values in `told` the use, by which `simulate` rehearses."""
     made: list[Edit] = []
+    known = [water["name"] for water in data["tank"]["water"]] if data["tank"] else []
+    for one in told:
+        if one.water in known and one.use.low > 0:
+            use = Decimal(f"{one.use.value:.3g}")
+            made.append(Edit(f"tank.water.{one.water}.use_per_day", use))
     for p in found:
         c = next(c for c in data["channel"] if c["id"] == p.channel)
         at = f"channel.{p.channel}"

@@ -20,7 +20,7 @@ from aliquot_host.board_talk import ML
 from aliquot_host.commands import consumption
 from aliquot_host.consuming import Estimate, Range
 from aliquot_host.desk import Desk
-from aliquot_host.editing import Edited
+from aliquot_host.editing import Edit, Edited
 from aliquot_host.errors import BadInput
 from aliquot_host.proposing import Forecast, Proposal, Wish
 
@@ -96,7 +96,8 @@ def command(
         limit = "tests of a value that a channel raises"
         raise errors.bad(str(tests or journal), limit=limit, advice=advice)
     comment = f"proposed {today} from {sum(one.n for one in told)} tests"
-    edited, problems = _edited(setup, data, found, comment, today)
+    made = proposing.edits(data, found, comment, told)
+    edited, problems = _edited(setup, made, today)
     ahead = {one.water: proposing.forecast(one, found, days, to_now[one.water]) for one in told}
     if drawn:
         from aliquot_host import desk_plots
@@ -151,11 +152,11 @@ def wished(
 
 
 def _edited(
-    setup: Path, data: dict[str, Any], found: list[Proposal], comment: str, today: datetime.date
+    setup: Path, made: list[Edit], today: datetime.date
 ) -> tuple[Edited | None, tuple[errors.Problem, ...]]:
     """The file as it would be, or what keeps it from being valid."""
     try:
-        return editing.preview(setup, proposing.edits(data, found, comment), today), ()
+        return editing.preview(setup, made, today), ()
     except BadInput as wrong:
         return None, tuple(_with_cap(problem) for problem in wrong.problems)
 
