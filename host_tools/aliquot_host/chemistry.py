@@ -25,6 +25,14 @@ CA_MG_PER_DKH = CA_MG_PER_MEQ * MEQ_PER_DKH
 ALKALINITY = "alkalinity"
 CALCIUM = "calcium"
 MAGNESIUM = "magnesium"
+NITRATE = "nitrate"
+# What people call a value of the water -> what it is; alkalinity is known by its unit too.
+_NAMES = {
+    ALKALINITY: ("alkalinity", "alk", "kh", "dkh", "carbonate hardness"),
+    CALCIUM: ("calcium", "ca"),
+    MAGNESIUM: ("magnesium", "mg"),
+    NITRATE: ("nitrate", "no3"),
+}
 
 # dKH for one of the unit, by the unit in small letters without spaces.
 _DKH: dict[str, float] = {
@@ -37,8 +45,18 @@ ALKALINITY_UNITS = ("dKH", "meq/L", "mg/L CaCO3")
 
 def plain_unit(unit: str) -> str:
     """A unit without what people spell differently: case, spaces, `_` for `/`, "as"."""
-    bare = unit.lower().replace("_per_", "/").replace("_", " ").replace(" as ", " ")
+    bare = (
+        unit.lower().replace("°", "").replace("_per_", "/").replace("_", " ").replace(" as ", " ")
+    )
     return "".join(bare.replace("meq l", "meq/l").replace("mg l", "mg/l").split())
+
+
+def kind(name: str, unit: str = "") -> str:
+    """What a value is by its name and unit: one of ours, else its own name."""
+    plain = name.strip().lower()
+    if unit and is_alkalinity(unit):
+        return ALKALINITY
+    return next((known for known, names in _NAMES.items() if plain in names), plain)
 
 
 def is_alkalinity(unit: str) -> bool:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from aliquot_host import consuming, intake, setup_file, tank, water_tests
+from aliquot_host import chemistry, consuming, intake, setup_file, tank, water_tests
 from aliquot_host.archive import read_archive
 from aliquot_host.consuming import Dose, Estimate, Ratio, Settings, Warned
 from aliquot_host.errors import bad
@@ -182,11 +182,12 @@ def estimate_all(desk: Desk, choice: Choice) -> tuple[list[Estimate], list[str]]
 
 def _kit(desk: Desk, water: str, readings: Sequence[Reading]) -> float | None:
     """The usual error of a kit where too few tests are there to tell it from them."""
-    usual = KIT_ERRORS.get(water)
+    unit = desk.tests.units.get(water, "")
+    kind = chemistry.kind(water, unit)
+    usual = KIT_ERRORS.get(kind)
     if len(readings) > 3 or usual is None:
         return None
-    unit = desk.tests.units.get(water, "")
-    return usual / consuming.chemistry.to_dkh(1.0, unit) if water == "alkalinity" else usual
+    return usual / chemistry.to_dkh(1.0, unit) if kind == chemistry.ALKALINITY else usual
 
 
 def _hour(desk: Desk) -> Callable[[float], float]:
@@ -212,8 +213,8 @@ def since(desk: Desk, told: Sequence[Estimate]) -> dict[str, Since]:
 
 def ratio(told: Sequence[Estimate]) -> Ratio | None:
     """Calcium beside alkalinity, where both have an estimate."""
-    by_name = {one.water: one for one in told}
-    alkalinity, calcium = by_name.get("alkalinity"), by_name.get("calcium")
+    kinds = {chemistry.kind(one.water, one.unit): one for one in told}
+    alkalinity, calcium = kinds.get(chemistry.ALKALINITY), kinds.get(chemistry.CALCIUM)
     if alkalinity is None or calcium is None or alkalinity.use.low <= 0:
         return None
     return consuming.calcium_beside(alkalinity, calcium)

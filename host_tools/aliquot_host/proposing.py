@@ -215,11 +215,12 @@ def limit(usual: Mapping[str, float], stated: Mapping[str, float], one: Estimate
     """What is stated for a value, else what is usual, in its unit; None where neither is."""
     if one.water in stated:
         return stated[one.water]
-    if one.water not in usual:
+    kind = chemistry.kind(one.water, one.unit)
+    if kind not in usual:
         return None
-    if one.water == chemistry.ALKALINITY:
-        return usual[one.water] / chemistry.to_dkh(1.0, one.unit)
-    return usual[one.water] if chemistry.plain_unit(one.unit) == "mg/l" else None
+    if kind == chemistry.ALKALINITY:
+        return usual[kind] / chemistry.to_dkh(1.0, one.unit)
+    return usual[kind] if chemistry.plain_unit(one.unit) == "mg/l" else None
 
 
 def dosing_share(c: Data, date: int) -> float:
@@ -381,7 +382,7 @@ def _words(p: Proposal, c: Data, date: int) -> None:
                 f"A full container lasts {p.reservoir_days} days: use a larger one, or a stronger "
                 "liquid."
             )
-    if p.water != chemistry.ALKALINITY:
+    if chemistry.kind(p.water, p.unit) != chemistry.ALKALINITY:
         return
     one = (p.new_daily_ul + max(0, p.extra_ul)) / max(1, p.new_doses) * p.rise
     lift = chemistry.to_dkh(one, p.unit) * PH_BY_CARBONATE

@@ -168,17 +168,31 @@ def _heading(table: Table, column: str, units: Mapping[str, str]) -> tuple[str, 
     match = _HEADING.fullmatch(text)
     name = match[1].strip().lower() if match else ""
     unit = (match[2] or match[3] or "") if match else ""
-    known = next((water for water in units if water.lower() == name), name)
+    known = own_name(name, unit, units)
     path = f"{table.where}, heading {column}"
     if not name:
         raise bad(path, column, limit="NAME_UNIT", advice="For example alkalinity_dKH.")
-    if name == ALKALINITY and not unit:
+    if not unit and known not in units and chemistry.kind(name) == ALKALINITY:
         limit = ", ".join(chemistry.ALKALINITY_UNITS)
         raise bad(path, column, limit=limit, advice="Say its unit: alkalinity_dKH")
-    kept = units.get(known) or ("dKH" if name == ALKALINITY else unit)
+    alkaline = chemistry.kind(name, unit) == ALKALINITY
+    kept = units.get(known) or ("dKH" if alkaline else unit)
     unit = unit or kept
     chemistry.converted(1.0, unit, kept, path)
     return role, known, unit, kept
+
+
+def own_name(name: str, unit: str, units: Mapping[str, str]) -> str:
+    """What the set-up calls a value: the same name, or another for the same thing."""
+    same = next((water for water in units if water.lower() == name), None)
+    wanted = chemistry.kind(name, unit)
+    alike = (water for water in units if chemistry.kind(water, units[water]) == wanted)
+    return same or next(alike, name)
+
+
+def readable(text: str) -> bool:
+    """Whether a test record says a value that `from_journal` can read."""
+    return any(_PART.fullmatch(part.strip()) for part in text.split(","))
 
 
 def _time(row: Row, when: str, zone: str) -> float:
@@ -227,9 +241,11 @@ def from_journal(
                 litres = float(match[2])
                 continue
             name = name or raised_by.get(entry.channel, "")
-            name = next((water for water in units if water.lower() == name), name)
-            unit = ((match[3] or "").strip() if match else "") or units.get(name, "")
-            kept = units.get(name) or ("dKH" if name == ALKALINITY else unit)
+            unit = (match[3] or "").strip() if match else ""
+            name = own_name(name, unit, units)
+            unit = unit or units.get(name, "")
+            alkaline = chemistry.kind(name, unit) == ALKALINITY
+            kept = units.get(name) or ("dKH" if alkaline else unit)
             fits = chemistry.plain_unit(unit) == chemistry.plain_unit(kept)
             alike = chemistry.is_alkalinity(unit) and chemistry.is_alkalinity(kept)
             if not match or not name or not (fits or alike):

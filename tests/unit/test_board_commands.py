@@ -609,3 +609,10 @@ def test_away_asks_the_board_where_no_file_is_given(run):
     assert run("hold", "ca", "--yes")[0] == 0
     said = json.loads(run("away", "--from", "2026-06-02", "--until", "2026-06-10", "--json")[1])
     assert [one for one in said["problems"] if one["channel"] == "ca"]
+
+
+def test_a_water_test_that_nothing_can_read_is_written_down_with_a_hint(run):
+    code, out, err = run("note", "alk", "looked fine", "--test")
+    assert (code, out) == (0, "Written down.\n")
+    assert "alkalinity 8.1 dKH, calcium 425 mg/L" in err
+    assert run("note", "alk", "8.1 dKH", "--test")[2] == ""

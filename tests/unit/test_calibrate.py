@@ -168,7 +168,7 @@ def test_seconds_are_counts_of_the_channels_own_pump(run, tmp_path):
 
 def test_a_plan_with_doses_too_small_for_the_spread_is_warned_of(run):
     loose = [w for ml in ("9.0", "11.0", "10.0", "9.4") for w in ("--run", f"12800:{ml}")]
-    code, out, err = run("alk", *loose, "--write", "reef.toml")
+    code, out, err = run("alk", *loose, "--setup", "reef.toml")
     assert code == 0, err
     assert "smallest dose is 1.6 mL" in out.replace("\n", " ")
 

@@ -107,6 +107,12 @@ BEYOND = (
 @click.option("--timed", is_flag=True, help="A timed motor: runs of several lengths give its ms.")
 @click.option("--offset", type=click.IntRange(0, 60000), default=0, help="A timed motor's ms.")
 @click.option(
+    "--setup",
+    type=click.Path(path_type=Path),
+    metavar="SETUP.toml",
+    help="The plan that it is for: its pump, and its smallest dose.",
+)
+@click.option(
     "--write",
     type=click.Path(path_type=Path),
     metavar="SETUP.toml",
@@ -157,12 +163,18 @@ class _Asked:
     confidence: float
     timed: bool
     offset: int
+    setup: Path | None
     write: Path | None
     to_board: bool
     plot: Path | None
     port: str | None
     yes: bool
     as_json: bool
+
+    @property
+    def plan(self) -> Path | None:
+        """The set-up that tells pump and doses."""
+        return self.write or self.setup
 
     @property
     def measured(self) -> bool:
@@ -238,10 +250,10 @@ def _from_runs(asked: _Asked) -> None:
 
 
 def _pump_of(asked: _Asked) -> dict[str, Any] | None:
-    """The pump of the channel in the set-up to be written, None without one."""
-    if not asked.write:
+    """The pump of the channel in its set-up, None without one."""
+    if not asked.plan:
         return None
-    data = setup_file.load(asked.write).data
+    data = setup_file.load(asked.plan).data
     ids = [c["id"] for c in data["channel"]]
     if asked.channel not in ids:
         raise errors.bad("CHANNEL", asked.channel, limit=", ".join(ids), advice="Name one.")
@@ -336,7 +348,7 @@ def _tell(asked: _Asked, found: Calibration) -> None:
     """The result, for people or for programs."""
     if asked.as_json:
         payload = dataclasses.asdict(found)
-        payload["warnings"] = warnings(asked.write, asked.channel, found)
+        payload["warnings"] = warnings(asked.plan, asked.channel, found)
         if found.linearity:
             payload["linearity"]["holds"] = found.linearity.holds
         output.print_json("aliquot-calibration", {"channel": asked.channel, **payload})
@@ -348,7 +360,7 @@ def _tell(asked: _Asked, found: Calibration) -> None:
     columns = ("run", "counts", "mL", "counts/mL")
     output.table(columns, rows, numbers=columns)
     output.say(*sentences(found))
-    for line in warnings(asked.write, asked.channel, found):
+    for line in warnings(asked.plan, asked.channel, found):
         output.say(f"! {line}", style="yellow")
     pair = f"counts = {found.counts}, ml = {plain_ml(found.ul)}"
     output.say(
@@ -498,7 +510,7 @@ def _live_runs(asked: _Asked, client: Client, own: dict[str, Any]) -> tuple[int,
     found = _worked(asked, runs, timed=False)
     if len(runs) > 1:
         output.note(*sentences(found))
-        output.note(*(f"! {line}" for line in warnings(asked.write, asked.channel, found)))
+        output.note(*(f"! {line}" for line in warnings(asked.plan, asked.channel, found)))
     reply = _take(client, own, found.counts, found.ul, found.offset, asked.yes)
     return found.counts, found.ul, reply
 

@@ -174,7 +174,7 @@ def _told(
     assert ml
     assert litres
     assert raises
-    if not unit and water == chemistry.ALKALINITY:
+    if not unit and chemistry.kind(water) == chemistry.ALKALINITY:
         unit = "dKH"
     return Strength(water, unit or "mg/L", raises / ml * litres / LITRES)
 
@@ -267,12 +267,14 @@ def _write(file: Path, name: str, strength: Strength, yes: bool) -> None:
     if name not in ids:
         raise bad("--channel", name, limit=", ".join(ids), advice="Name one of them.")
     units = {w["name"]: w["unit"] for w in data["tank"]["water"]} if data["tank"] else {}
-    if strength.water not in units:
+    wanted = chemistry.kind(strength.water, strength.unit)
+    name_there = next((w for w, u in units.items() if chemistry.kind(w, u) == wanted), "")
+    if not name_there:
         limit = ", ".join(units) or "a [[tank.water]] in the set-up"
         advice = f"Add a [[tank.water]] of that name to {errors.printable(str(file), most=0)}."
         raise bad("--water", strength.water, limit=limit, advice=advice)
-    own = chemistry.converted(strength.raises, strength.unit, units[strength.water], "--unit")
-    strength = Strength(strength.water, units[strength.water], own)
+    own = chemistry.converted(strength.raises, strength.unit, units[name_there], "--unit")
+    strength = Strength(name_there, units[name_there], own)
     value = {"water": strength.water, "ml": 1, "litres": 100, "raises": rounded(strength)}
     edits = [Edit(f"channel.{name}.strength", value)]
     c = data["channel"][ids.index(name)]

@@ -219,6 +219,13 @@ def note(
     if not 1 <= len(text) <= TEXT_MOST:
         advice = "Write less, or several notes." if text else "Say what to write down."
         raise errors.bad("TEXT", text, limit=f"1 to {TEXT_MOST} characters", advice=advice)
+    from aliquot_host import water_tests
+
+    if entry == "test" and not water_tests.readable(text):
+        output.note(
+            f'"{errors.printable(text)}" has no value that `aliquot consumption` can read.'
+        )
+        output.note("Write it as: alkalinity 8.1 dKH, calcium 425 mg/L")
     with connect(port) as client:
         names = [str(one["id"]) for one in client.ask("status").get("channels", [])]
         if not named and text in (*names, EVERY):

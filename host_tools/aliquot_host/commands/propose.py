@@ -208,7 +208,7 @@ def show(found: Sequence[Proposal], edited: Edited | None, ahead: dict[str, Fore
         output.say(*(f"  {line}" for line in edited.lines()))
     elif edited:
         output.say("", "The set-up stays as it is.")
-    if any(p.water == chemistry.ALKALINITY for p in found):
+    if any(chemistry.kind(p.water, p.unit) == chemistry.ALKALINITY for p in found):
         output.say("", proposing.CLEAR)
     output.say(proposing.SLOWER)
 
