@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from aliquot_host import chemistry, consuming, intake, setup_file, tank, water_tests
+from aliquot_host import chemistry, consuming, containers, intake, setup_file, tank, water_tests
 from aliquot_host.archive import read_archive
 from aliquot_host.consuming import Dose, Estimate, Ratio, Settings, Warned
 from aliquot_host.errors import bad
@@ -176,8 +176,28 @@ def estimate_all(desk: Desk, choice: Choice) -> tuple[list[Estimate], list[str]]
         if desk.channels(water) and not desk.found:
             text = "Without --journal it is not known what was dosed: only the fall is told."
             one.warnings.append(Warned("no journal", text))
+        one.warnings += _pumps(desk, water, choice)
         told.append(one)
     return told, short
+
+
+def _pumps(desk: Desk, water: str, choice: Choice) -> list[Warned]:
+    """Pumps whose containers say something else than their calibration."""
+    told: list[Warned] = []
+    for name in desk.channels(water) if desk.found else ():
+        assert desk.found
+        found = containers.drift(desk.found, name)
+        off, far = found.off_pct, 2 * choice.intake_pct
+        pct = off.value if off and (off.low > far or off.high < -far) else 0.0
+        if found.looks and found.looks[-1].alarm:
+            pct = 100 * (found.looks[-1].ratio - 1)
+        if pct:
+            text = (
+                f"By what was left at its refills {name} gives {pct:+.1f} % against its "
+                "calibration: what it dosed is counted wrong. See `aliquot drift`, and measure it."
+            )
+            told.append(Warned("pump", text))
+    return told
 
 
 def _kit(desk: Desk, water: str, readings: Sequence[Reading]) -> float | None:

@@ -616,3 +616,35 @@ def test_a_water_test_that_nothing_can_read_is_written_down_with_a_hint(run):
     assert (code, out) == (0, "Written down.\n")
     assert "alkalinity 8.1 dKH, calcium 425 mg/L" in err
     assert run("note", "alk", "8.1 dKH", "--test")[2] == ""
+
+
+def test_several_live_runs_make_one_calibration_with_its_spread(run, answers):
+    answers.texts = ["2.34", "2.36", "2.35"]
+    code, out, err = run("calibrate", "alk", "--live", "--repeat", "3", "--counts", "3000")
+    assert code == 0, err
+    assert [counts for _, counts in run.board.board.truth] == [3000, 3000, 3000]
+    assert "Run 3 of 3" in err
+    assert "95 % interval" in err
+    assert out == "alk: 9000 counts give 7.05 mL.\n"
+    c = state_of(run)[1]
+    assert (c.cal_counts, c.cal_ul, c.cup) == (9000, 7050, 0)
+
+
+def test_measured_runs_go_to_the_board_when_told(run, answers):
+    words = ("calibrate", "alk", "--run", "12800:10.01", "--run", "12800:10.03")
+    assert run(*words)[0] == 0
+    assert state_of(run)[1].cal_ul == 10020
+    code, _, err = run(*words, "--to-board")
+    assert code == 0
+    assert "The board has it" in err
+    c = state_of(run)[1]
+    assert (c.cal_counts, c.cal_ul) == (25600, 20040)
+
+
+def test_the_dead_time_is_no_part_of_the_counts_that_moved(run, answers):
+    words = ("calibrate", "alk", "--counts", "12845", "--ml", "10.1", "--offset", "45", "--yes")
+    code, out, err = run(*words)
+    assert (code, out) == (0, "alk: 12800 counts give 10.1 mL.\n"), err
+    c = state_of(run)[1]
+    assert (c.cal_counts, c.cal_ul, c.cal_offset) == (12800, 10100, 45)
+    assert run("calibrate", "alk", "--counts", "45", "--ml", "10.1", "--offset", "45")[0] == 2

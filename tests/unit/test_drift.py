@@ -1,11 +1,22 @@
 """`aliquot drift` over a simulated season: a line that clogs, looks at each refill."""
 
 import json
+import re
 
 import pytest
 
 from aliquot.core.decimals import date_of_text
-from aliquot_host import acts_file, cli, resources, setup_file, simulation
+from aliquot_host import (
+    acts_file,
+    cli,
+    desk,
+    intake,
+    resources,
+    setup_file,
+    simulation,
+    water_tests,
+)
+from aliquot_host.archive import read_archive
 from aliquot_host.commands import demo
 from aliquot_host.world import Weather
 
@@ -99,3 +110,19 @@ def test_bad_input(run, tmp_path):
     code, _, err = run("journal", "--plot", "x.txt")
     assert code == 2
     assert ".png" in err
+
+
+def test_a_pump_that_its_containers_belie_is_told_beside_the_use(run, tmp_path):
+    """Clogged from the first day on: every look says that about 30 % less is given."""
+    outcome = season(tmp_path, clog=1)
+    loaded = setup_file.load(tmp_path / "reef.toml")
+    found = intake.read(read_archive(tmp_path / "journal"))
+    calcium = next(water for water in outcome.waters if water.name == "calcium").hourly
+    readings = [
+        water_tests.Reading(outcome.world.start_w / 86400 + hour / 24, calcium[hour])
+        for hour in range(60, len(calcium), 96)
+    ]
+    tests = water_tests.Tests({"calcium": readings}, {"calcium": "mg/L"})
+    told, _ = desk.estimate_all(desk.Desk(loaded, found, tests, "UTC"), desk.Choice())
+    (text,) = [w.text for w in told[0].warnings if w.word == "pump"]
+    assert re.search(r"cal gives -(29|30|31)\.", text)
