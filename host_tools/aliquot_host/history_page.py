@@ -6,16 +6,14 @@ It shows what `daybook` added up, in the manners of the other reports.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from aliquot.core.decimals import date_text, text_of
 from aliquot_host import plots, report
 from aliquot_host.happenings import ml
+from aliquot_host.looking_back import Looked, lost, reasons, reservoirs
 from aliquot_host.plots import CHANNELS, FAINT, INK, SOFT, Plot
 from aliquot_host.report import esc
-
-if TYPE_CHECKING:
-    from aliquot_host.commands.history import Looked
 
 EVENTS_MOST = 400
 DAYS_MOST = 800
@@ -142,8 +140,6 @@ def _containers(looked: Looked) -> str:
             ax.set_title(f"{_label(looked, name)}, mL left by the books")
             plots.date_axis(ax, dates, wide, row == len(shown) - 1, offset=0.0)
 
-    from aliquot_host.commands.history import reservoirs
-
     listed = "".join(f"<li>{esc(line)}</li>\n" for line in reservoirs(looked))
     alt = "What is left in each container by the books: " + ", ".join(shown) + "."
     plot = plots.both("levels", plots.heights(len(shown)), draw, alt)
@@ -175,8 +171,6 @@ def _sums(looked: Looked) -> str:
             f'<tr><th scope="row"><i style="background:var(--c{place})"></i>'
             f"{esc(_label(looked, name))}</th>{cells}</tr>\n"
         )
-    from aliquot_host.commands.history import lost, reasons
-
     listed = "".join(f"<li>{esc(line)}</li>\n" for line in [*reasons(looked), *lost(looked)])
     inner = (
         f'<table class="sums"><thead><tr><td></td>{head}</tr></thead><tbody>\n{rows}</tbody>'

@@ -14,6 +14,7 @@ from aliquot_host.plots import CHANNELS, INK, Plot
 from aliquot_host.report import esc
 from aliquot_host.setup_file import Loaded
 from aliquot_host.what_if import WhatIf
+from aliquot_host.what_if_words import rows, said
 
 TEXT = (
     "Bars are what would have gone in under the new plan, dots what really did. Both went through "
@@ -23,8 +24,6 @@ TEXT = (
 
 def page(found: WhatIf, loaded: Loaded) -> str:
     """The whole page."""
-    from aliquot_host.commands.what_if import rows, said
-
     lead = f"{date_text(found.first)} to {date_text(found.last)}, {loaded.data['timezone']}."
     cells = "".join(
         f'<tr><th scope="row">{esc(name)}: {esc(what)}</th><td data-name="as it was">{esc(a)}</td>'

@@ -8,9 +8,9 @@ import re
 import pytest
 
 from aliquot.core.decimals import date_text
-from aliquot_host import cli, daybook, intake, journal_lines, resources, simulation
+from aliquot_host import cli, daybook, intake, journal_lines, looking_back, resources, simulation
 from aliquot_host.archive import from_files
-from aliquot_host.commands import demo, history
+from aliquot_host.commands import demo
 
 
 @pytest.fixture(scope="module")
@@ -107,9 +107,9 @@ def test_the_csv_adds_up_and_every_number_says_its_unit(run, month, tmp_path):
 
 
 def test_a_text_that_a_spreadsheet_would_run_gets_a_quote():
-    assert history.safe("=1+1") == "'=1+1"
-    assert history.safe("@x") == "'@x"
-    assert history.safe("alk") == "alk"
+    assert looking_back.safe("=1+1") == "'=1+1"
+    assert looking_back.safe("@x") == "'@x"
+    assert looking_back.safe("alk") == "alk"
 
 
 class Closed(html.parser.HTMLParser):
