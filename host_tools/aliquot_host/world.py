@@ -88,8 +88,8 @@ TOTALS = {
 class Pump:
     """What a pump really does: `ul_per_count` falls by `wear` of itself for each litre moved.
 
-    left_ul: truly in its container, infinite where nobody keeps count. dry: it drew air. clogged:
-    the share that its line holds back."""
+    left_ul: truly in its container, infinite where nobody keeps count. dry: it drew air. passes:
+    the share of what it would give that its line lets through; ul_per_count holds it."""
 
     ul_per_count: float
     wear: float
@@ -98,7 +98,7 @@ class Pump:
     left_ul: float = math.inf
     moved_ul: float = 0.0
     dry: bool = False
-    clogged: float = 0.0
+    passes: float = 1.0
 
     @classmethod
     def drawn(cls, rng: random.Random, channel: Data) -> Pump:
@@ -124,7 +124,7 @@ class Pump:
         if counts <= self.offset:
             return 0.0
         ul = (counts - self.offset) * self.ul_per_count
-        ul *= max(0.5, 1.0 - self.wear * self.moved_ul / 1e6) * (1.0 - self.clogged)
+        ul *= max(0.5, 1.0 - self.wear * self.moved_ul / 1e6)
         if ul > self.left_ul:
             ul = self.left_ul
             self.dry = True
@@ -607,7 +607,10 @@ class World:
 
     def clog(self, name: str, percent: int) -> str:
         """A line takes so much of what its pump would give; the board cannot know."""
-        self.pumps[self.places[self.channel(name)]].clogged = percent / 100
+        pump = self.pumps[self.places[self.channel(name)]]
+        now = max(1e-6, 1 - percent / 100)
+        pump.ul_per_count *= now / pump.passes
+        pump.passes = now
         return f"{name}: its line takes {percent} % of what the pump would give"
 
     def new_tubing(self, name: str) -> str:
