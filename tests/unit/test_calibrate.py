@@ -241,3 +241,10 @@ def test_a_million_microlitres_are_not_too_many():
     assert Decimal(found.counts) / Decimal(found.ul) == pytest.approx(
         Decimal("1.28480"), rel=Decimal("1e-4")
     )
+
+
+def test_the_dead_time_of_each_run_is_taken_off():
+    """Two runs of 12,800 ms that moved something, each after 45 ms that did not."""
+    found = calibrating.calibrate([Run(12845, 10.0), Run(12845, 10.02)], offset=45)
+    assert (found.counts, found.ul, found.offset) == (25600, 20020, 45)
+    assert found.k_counts_ml == pytest.approx(25600 / 20.02, rel=1e-5)
