@@ -29,11 +29,17 @@ def show(worked: Worked) -> None:
     output.say(f"{tests} made-up tests and the journal gave the use, the use gave a plan:")
     output.say(*(f"  {line}" for line in plan_lines(worked)))
     rows = [
-        (v.what, v.unit, f"{v.stated.value:.4g}", _span(v.stated), f"{v.truth:.4g}", _held(v))
+        (
+            f"{v.what}, {v.unit}",
+            f"{v.stated.value:.4g}",
+            _span(v.stated),
+            f"{v.truth:.4g}",
+            _held(v),
+        )
         for v in worked.verdicts
     ]
-    columns = ("what was stated", "unit", "estimate", "95 % interval", "truth", "inside")
-    output.table(columns, rows, numbers=columns[2:5])
+    columns = ("what was stated", "estimate", "95 % interval", "truth", "inside")
+    output.table(columns, rows, numbers=columns[1:4])
     output.say(verdict(worked), style="bold")
 
 

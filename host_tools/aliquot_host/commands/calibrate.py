@@ -102,7 +102,12 @@ BEYOND = (
     help="The most that a single dose may be off: it gives the least dose.",
 )
 @click.option(
-    "--confidence", type=click.FloatRange(50, 99.9), default=95.0, show_default=True, metavar="PCT"
+    "--confidence",
+    type=click.FloatRange(50, 99.9),
+    default=95.0,
+    show_default=True,
+    metavar="PCT",
+    help="Of the intervals.",
 )
 @click.option("--timed", is_flag=True, help="A timed motor: runs of several lengths give its ms.")
 @click.option("--offset", type=click.IntRange(0, 60000), default=0, help="A timed motor's ms.")

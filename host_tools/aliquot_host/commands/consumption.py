@@ -177,28 +177,27 @@ def show(on_desk: Desk, told: Sequence[Estimate], short: Sequence[str]) -> None:
     if told:
         rows = [
             (
-                one.water,
-                one.unit or "-",
+                f"{one.water}, {one.unit}" if one.unit else one.water,
                 one.n,
                 f"{one.use.value:.4g}",
                 f"{one.use.low:.4g} to {one.use.high:.4g}",
-                f"{one.theil_sen.value:.4g}",
                 f"{one.added:.4g}",
                 f"{one.level.value:.4g} ± {one.level.half:.2g}",
             )
             for one in told
         ]
         columns = (
-            "water", "unit", "tests", "used a day", f"{told[0].confidence:g} % interval",
-            "median of pairs", "dosed a day", "at the last test",
+            "water", "tests", "used a day", f"{told[0].confidence:g} % interval", "dosed a day",
+            "at the last test",
         )  # fmt: skip
-        output.table(columns, rows, title="What the tank uses", numbers=columns[2:])
+        output.table(columns, rows, title="What the tank uses", numbers=columns[1:])
     for one in told:
         first, last = on_desk.when(one.first_d), on_desk.when(one.last_d)
         source = "stated" if one.sigma_from == "kit" else "by their scatter"
         lines = [
             f"{one.n} tests from {first} to {last}; error of one test "
             f"{f'{one.sigma:.3g} {one.unit}'.strip()} ({source})",
+            f"the median of all pairs of tests says {one.theil_sen.value:.4g} a day",
             _more(one),
         ]
         output.say(one.water, style="bold")

@@ -49,7 +49,12 @@ BLIND = "Between two looks nothing is seen: a look a week finds a blocked line w
     "least.",
 )
 @click.option(
-    "--confidence", type=click.FloatRange(50, 99.9), default=95.0, show_default=True, metavar="PCT"
+    "--confidence",
+    type=click.FloatRange(50, 99.9),
+    default=95.0,
+    show_default=True,
+    metavar="PCT",
+    help="Of the intervals.",
 )
 @click.option(
     "--plot", type=click.Path(path_type=Path), metavar="FILE", help="Draw it: PNG or SVG."

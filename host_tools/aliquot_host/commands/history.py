@@ -103,20 +103,23 @@ def show(looked: Looked) -> None:
     """Totals, days and reservoirs for a person."""
     first, last = date_text(looked.first), date_text(looked.last)
     output.say(f"{first} to {last}, {looked.name}", style="bold")
-    columns = (
-        "channel", "given mL", "lower", "of it extra", "made up", "left out", "missed", "refused",
-        "done", "partial", "uncertain",
-    )  # fmt: skip
+    columns = ("channel", "given", "at least", "extra", "made up", "left out", "missed", "refused")
     sums = looked.book.sums(looked.first, looked.last)
-    output.table(columns, [_sums(name, day) for name, day in sums.items()], numbers=columns[1:])
+    rows = [_sums(name, day) for name, day in sums.items()]
+    output.table(columns, rows, title="In all, mL", numbers=columns[1:])
+    for name, day in sums.items():
+        output.say(
+            f"{name}: {day.done} doses as planned, {day.partial} in part, "
+            f"{day.uncertain} uncertain"
+        )
     dates = looked.last - looked.first + 1
     if dates <= ROWS_MOST:
         ids = looked.book.ids
-        rows = [
+        dated = [
             (date_text(date), *(_cell(looked.book.days.get((date, name))) for name in ids))
             for date in range(looked.first, looked.last + 1)
         ]
-        output.table(("date", *(f"{name}, mL" for name in ids)), rows,
+        output.table(("date", *(f"{name}, mL" for name in ids)), dated,
                      numbers=[f"{name}, mL" for name in ids])  # fmt: skip
     else:
         output.say(f"{dates} dates: --csv or --report shows each of them.")
@@ -135,7 +138,7 @@ def _sums(name: str, day: Day) -> tuple[object, ...]:
     return (
         name, text_of(day.given_ul), text_of(day.low_ul), text_of(day.extra_ul),
         text_of(day.raised_ul), text_of(trimmed), text_of(day.missed_ul),
-        text_of(day.refused_ul), day.done, day.partial, day.uncertain,
+        text_of(day.refused_ul),
     )  # fmt: skip
 
 

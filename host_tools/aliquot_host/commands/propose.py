@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +22,7 @@ from aliquot_host.consuming import Estimate, Range
 from aliquot_host.desk import Desk
 from aliquot_host.editing import Edit, Edited
 from aliquot_host.errors import BadInput
-from aliquot_host.proposing import Forecast, Proposal, Wish
+from aliquot_host.proposing import CHANGE, STEADY, Forecast, Proposal, Wish
 
 DAYS = 28
 
@@ -31,12 +31,19 @@ def _repeated(name: str, text: str) -> Any:
     return click.option(name, metavar="WATER=VALUE", multiple=True, help=text)
 
 
+def usual(limits: Mapping[str, float]) -> str:
+    """Limits of proposing.py in words, for the help."""
+    units = {"alkalinity": "dKH"}
+    listed = [f"{name} {value:g} {units.get(name, 'mg/L')}" for name, value in limits.items()]
+    return ", ".join(listed) + " (common practice)"
+
+
 @click.command("propose")
 @click.argument("setup", metavar="SETUP.toml", type=click.Path(path_type=Path))
 @click.argument("tests", metavar="[TESTS.csv]", type=click.Path(path_type=Path), required=False)
 @_repeated("--target", "Where a value should be; several times. Without: it stays as it is.")
-@_repeated("--change", "The most that a value may move in a day.")
-@_repeated("--steady", "The most that a value may move within a day.")
+@_repeated("--change", f"The most that a value may move in a day. Default: {usual(CHANGE)}.")
+@_repeated("--steady", f"The most that it may move within a day. Default: {usual(STEADY)}.")
 @click.option(
     "--cap",
     "caps",
@@ -175,25 +182,18 @@ def show(found: Sequence[Proposal], edited: Edited | None, ahead: dict[str, Fore
     rows = [
         (
             p.channel,
-            p.water,
             f"{p.daily_ul / 1000:g}",
             f"{p.new_daily_ul / 1000:g}",
             p.new_doses,
-            f"{p.swing:.3g} {p.unit}",
-            f"{p.extra_ul / 1000:+g} for {p.extra_days} d" if p.extra_days else "-",
-            f"{p.change:.3g} of {p.change_most:g}" if p.extra_days and p.change_most else "-",
-            "-" if p.reservoir_days is None else p.reservoir_days,
+            f"{p.extra_ul / 1000:+g} for {p.extra_days} days" if p.extra_days else "-",
         )
         for p in found
     ]
-    columns = (
-        "channel", "water", "now, mL a day", "proposed", "doses", "within a day",
-        "correction, mL a day", "change a day, at most", "a full container, days",
-    )  # fmt: skip
-    output.table(columns, rows, title="Proposed", numbers=columns[2:])
+    columns = ("channel", "now, mL a day", "proposed", "doses", "correction, mL a day")
+    output.table(columns, rows, title="Proposed", numbers=columns[1:])
     for p in found:
         output.say(p.channel, style="bold")
-        output.say(*(f"  {line}" for line in p.said))
+        output.say(*(f"  {line}" for line in [*_figures(p), *p.said]))
         for line in p.warnings:
             output.say(f"  ! {line}", style="yellow")
         one = ahead[p.water]
@@ -211,6 +211,19 @@ def show(found: Sequence[Proposal], edited: Edited | None, ahead: dict[str, Fore
     if any(chemistry.kind(p.water, p.unit) == chemistry.ALKALINITY for p in found):
         output.say("", proposing.CLEAR)
     output.say(proposing.SLOWER)
+
+
+def _figures(p: Proposal) -> list[str]:
+    """The figures of a proposal that the table has no room for."""
+    lines = [f"within a day {p.water} moves by {p.swing:.3g} {p.unit} at most"]
+    if p.extra_days and p.change_most:
+        lines.append(
+            f"the correction moves it by {p.change:.3g} {p.unit} a day at most, of "
+            f"{p.change_most:g} allowed"
+        )
+    if p.reservoir_days is not None:
+        lines.append(f"a full container lasts {p.reservoir_days} days")
+    return lines
 
 
 def _range(one: Range) -> str:
