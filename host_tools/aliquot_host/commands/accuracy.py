@@ -13,6 +13,7 @@ import click
 
 from aliquot_host import csv_file, output, plot_file, trumpet, weighing
 from aliquot_host.errors import bad
+from aliquot_host.number_option import Finite
 from aliquot_host.trumpet import Curve
 
 TIMES = {"time_s": 1 / 60, "time_min": 1.0, "time_h": 60.0}
@@ -24,15 +25,13 @@ CLAIM = (
 
 @click.command("accuracy")
 @click.argument("readings", metavar="READINGS.csv", type=click.Path(path_type=Path))
-@click.option("--rate", type=click.FloatRange(0.001, 1e6), metavar="ML_H", help="The rate set.")
-@click.option("--water", type=float, metavar="C", help="It is water of that temperature.")
-@click.option("--density", type=click.FloatRange(0.5, 3), metavar="G_ML", help="Of the liquid.")
-@click.option(
-    "--evaporation", type=click.FloatRange(0, 1000), metavar="G_H", help="Lost to the air."
-)
+@click.option("--rate", type=Finite(0.001, 1e6), metavar="ML_H", help="The rate set.")
+@click.option("--water", type=Finite(0, 100), metavar="C", help="It is water of that temperature.")
+@click.option("--density", type=Finite(0.5, 3), metavar="G_ML", help="Of the liquid.")
+@click.option("--evaporation", type=Finite(0, 1000), metavar="G_H", help="Lost to the air.")
 @click.option(
     "--idle",
-    type=click.FloatRange(0, 1000),
+    type=Finite(0, 1000),
     default=0.0,
     metavar="MIN",
     help="So long nothing ran at the start: gives the evaporation.",
@@ -40,7 +39,7 @@ CLAIM = (
 @click.option(
     "--from",
     "from_min",
-    type=click.FloatRange(0, 10_000),
+    type=Finite(0, 10_000),
     default=trumpet.FROM_MIN,
     show_default=True,
     metavar="MIN",
@@ -49,7 +48,7 @@ CLAIM = (
 @click.option(
     "--for",
     "length_min",
-    type=click.FloatRange(2, 10_000),
+    type=Finite(2, 10_000),
     default=trumpet.LENGTH_MIN,
     show_default=True,
     metavar="MIN",

@@ -18,6 +18,7 @@ from aliquot_host import chemistry, editing, errors, output, setup_file, stocks
 from aliquot_host.board_talk import agreed
 from aliquot_host.editing import Edit
 from aliquot_host.errors import bad
+from aliquot_host.number_option import Finite
 from aliquot_host.stocks import Part
 
 LITRES = 100.0
@@ -38,7 +39,7 @@ class Strength:
 @click.argument("salts", metavar="[SALT[:G_L]]...", nargs=-1)
 @click.option(
     "--purity",
-    type=click.FloatRange(1, 100),
+    type=Finite(1, 100),
     default=100.0,
     show_default=True,
     metavar="PCT",
@@ -46,7 +47,7 @@ class Strength:
 )
 @click.option(
     "--temperature",
-    type=click.FloatRange(0, 40),
+    type=Finite(0, 40),
     default=stocks.COLD_C,
     show_default=True,
     metavar="C",
@@ -54,17 +55,17 @@ class Strength:
 )
 @click.option(
     "--want",
-    type=click.FloatRange(1e-6, 1e4),
+    type=Finite(1e-6, 1e4),
     metavar="Z",
     help="Grams for a liquid of which 1 mL raises 100 litres by Z.",
 )
-@click.option("--bottle", type=click.FloatRange(0.01, 1000), metavar="L", help="Litres to make.")
+@click.option("--bottle", type=Finite(0.01, 1000), metavar="L", help="Litres to make.")
 @click.option("--water", help="Of any other liquid: the value that it raises.")
 @click.option("--unit", help="And its unit.")
-@click.option("--ml", type=click.FloatRange(1e-3, 1e6), metavar="X", help="X mL of it")
-@click.option("--litres", type=click.FloatRange(1e-3, 1e6), metavar="Y", help="in Y litres")
-@click.option("--raises", type=click.FloatRange(1e-6, 1e6), metavar="Z", help="raise it by Z.")
-@click.option("--tank", type=click.FloatRange(1, 1e6), metavar="L", help="Litres of your tank.")
+@click.option("--ml", type=Finite(1e-3, 1e6), metavar="X", help="X mL of it")
+@click.option("--litres", type=Finite(1e-3, 1e6), metavar="Y", help="in Y litres")
+@click.option("--raises", type=Finite(1e-6, 1e6), metavar="Z", help="raise it by Z.")
+@click.option("--tank", type=Finite(1, 1e6), metavar="L", help="Litres of your tank.")
 @click.option(
     "--write",
     type=click.Path(path_type=Path),
