@@ -201,7 +201,7 @@ def draw(target: plot_file.Target, found: Curve) -> None:
         right.axhline(found.mean_pct, color=plot_file.SOFT, linewidth=1, linestyle="--")
         right.axhline(0, color=plot_file.INK, linewidth=0.8)
         right.set_xticks(x)
-        right.set_xlabel("window, minutes")
-        right.set_title("largest and smallest mean error, %; dashed: mean")
+        right.set_xlabel("window, minutes; dashed: all of it")
+        right.set_title("largest and smallest mean error, %")
 
     target.save(both, 400)
