@@ -44,6 +44,7 @@ class Salt:
 
 
 _WATER = (0.0, 0.9982)
+_BICARBONATE = ((1.0, 1.0054), (2.0, 1.0125), (6.0, 1.0408))
 _CARBONATE = ((5.0, 1.0502), (10.0, 1.1029), (14.0, 1.1463))
 _CALCIUM = ((5.0, 1.0401), (10.0, 1.0835), (20.0, 1.1775), (30.0, 1.2816), (40.0, 1.3957))
 _MAGNESIUM = ((5.0, 1.0402), (10.0, 1.0826), (20.0, 1.1742), (30.0, 1.2754))
@@ -53,7 +54,7 @@ SALTS = {
     for salt in (
         Salt(
             "NaHCO3", "sodium bicarbonate", "NaHCO3", "NaHCO3", ALKALINITY, 1,
-            (6.48, 7.59, 8.73, 9.32), ((1.0, 1.0054), (2.0, 1.0125), (6.0, 1.0408)), frozenset({"carbonate"}),
+            (6.48, 7.59, 8.73, 9.32), _BICARBONATE, frozenset({"carbonate"}),
             (
                 "It dissolves slowly and cools the water. Do not heat it: hot, it gives off "
                 "carbon dioxide and turns into carbonate.",
