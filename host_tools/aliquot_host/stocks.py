@@ -17,7 +17,8 @@ from aliquot_host.errors import bad
 
 # Of saturation: beyond it nothing dissolves, near it crystals fall out in a cool room.
 NEAR = 0.9
-COLD_C, WARM_C = 20.0, 25.0
+ROOM_C = 20.0
+SOLUBLE_C = (0.0, 10.0, 20.0, 25.0)
 
 
 @dataclasses.dataclass(frozen=True)
@@ -25,7 +26,7 @@ class Salt:
     """A salt. formula: as sold; dry: without its water. raises: the water's name; per_mole:
     equivalents of alkalinity, or atoms of the metal.
 
-    soluble_pct: mass percent of the dry salt at 20 and 25 °C (CRC Handbook of Chemistry and
+    soluble_pct: mass percent of the dry salt at each of SOLUBLE_C (CRC Handbook of Chemistry and
     Physics, "Aqueous solubility of inorganic compounds", from memory). density: (mass percent,
     g/mL) at 20 °C (the same, "Concentrative properties of aqueous solutions", from memory).
     ions: what it brings that may fall out with another."""
@@ -36,13 +37,14 @@ class Salt:
     dry: str
     raises: str
     per_mole: int
-    soluble_pct: tuple[float, float]
+    soluble_pct: tuple[float, float, float, float]
     density: tuple[tuple[float, float], ...]
     ions: frozenset[str]
     notes: tuple[str, ...]
 
 
 _WATER = (0.0, 0.9982)
+_BICARBONATE = ((1.0, 1.0054), (2.0, 1.0125), (6.0, 1.0408))
 _CARBONATE = ((5.0, 1.0502), (10.0, 1.1029), (14.0, 1.1463))
 _CALCIUM = ((5.0, 1.0401), (10.0, 1.0835), (20.0, 1.1775), (30.0, 1.2816), (40.0, 1.3957))
 _MAGNESIUM = ((5.0, 1.0402), (10.0, 1.0826), (20.0, 1.1742), (30.0, 1.2754))
@@ -51,16 +53,16 @@ SALTS = {
     salt.key: salt
     for salt in (
         Salt(
-            "NaHCO3", "sodium bicarbonate", "NaHCO3", "NaHCO3", ALKALINITY, 1, (8.73, 9.32),
-            ((1.0, 1.0054), (2.0, 1.0125), (6.0, 1.0408)), frozenset({"carbonate"}),
+            "NaHCO3", "sodium bicarbonate", "NaHCO3", "NaHCO3", ALKALINITY, 1,
+            (6.48, 7.59, 8.73, 9.32), _BICARBONATE, frozenset({"carbonate"}),
             (
                 "It dissolves slowly and cools the water. Do not heat it: hot, it gives off "
                 "carbon dioxide and turns into carbonate.",
             ),
         ),
         Salt(
-            "Na2CO3", "sodium carbonate", "Na2CO3", "Na2CO3", ALKALINITY, 2, (17.9, 23.5),
-            _CARBONATE, frozenset({"carbonate"}),
+            "Na2CO3", "sodium carbonate", "Na2CO3", "Na2CO3", ALKALINITY, 2,
+            (6.44, 10.8, 17.9, 23.5), _CARBONATE, frozenset({"carbonate"}),
             (
                 "It warms the water. The solution is strongly alkaline: goggles and gloves; in "
                 "the eyes, rinse with water for minutes and see a doctor.",
@@ -68,8 +70,8 @@ SALTS = {
             ),
         ),
         Salt(
-            "CaCl2", "calcium chloride, anhydrous", "CaCl2", "CaCl2", CALCIUM, 1, (42.1, 44.8),
-            _CALCIUM, frozenset({"calcium"}),
+            "CaCl2", "calcium chloride, anhydrous", "CaCl2", "CaCl2", CALCIUM, 1,
+            (36.7, 39.2, 42.1, 44.8), _CALCIUM, frozenset({"calcium"}),
             (
                 "It gets hot enough to scald and to crack glass: little by little into cold "
                 "water, never water onto the salt. Goggles and gloves.",
@@ -78,7 +80,7 @@ SALTS = {
         ),
         Salt(
             "CaCl2.2H2O", "calcium chloride dihydrate", "CaCl2.2H2O", "CaCl2", CALCIUM, 1,
-            (42.1, 44.8), _CALCIUM, frozenset({"calcium"}),
+            (36.7, 39.2, 42.1, 44.8), _CALCIUM, frozenset({"calcium"}),
             (
                 "It warms the water: little by little into cold water. Goggles and gloves.",
                 "It draws water from the air: keep it closed.",
@@ -86,12 +88,12 @@ SALTS = {
         ),
         Salt(
             "MgCl2.6H2O", "magnesium chloride hexahydrate", "MgCl2.6H2O", "MgCl2", MAGNESIUM, 1,
-            (35.6, 35.9), _MAGNESIUM, frozenset({"magnesium"}),
+            (33.9, 34.8, 35.6, 35.9), _MAGNESIUM, frozenset({"magnesium"}),
             ("It draws water from the air: keep it closed.",),
         ),
         Salt(
             "MgSO4.7H2O", "magnesium sulphate heptahydrate", "MgSO4.7H2O", "MgSO4", MAGNESIUM, 1,
-            (25.1, 26.3), _SULPHATE, frozenset({"magnesium", "sulphate"}),
+            (18.2, 21.7, 25.1, 26.3), _SULPHATE, frozenset({"magnesium", "sulphate"}),
             ("It cools the water a little. In the long run it shifts chloride to sulphate.",),
         ),
     )
@@ -193,22 +195,26 @@ def density(of: Salt, dry_g_l: float) -> float | None:
     return None
 
 
+def full_pct(of: Salt, celsius: float) -> float:
+    """Mass percent of dry salt that water holds, in a line between the table's temperatures; of
+    warmer water no more than at 25 °C, which is careful."""
+    points = list(zip(SOLUBLE_C, of.soluble_pct, strict=True))
+    for (t0, p0), (t1, p1) in itertools.pairwise(points):
+        if celsius <= t1:
+            return p0 + (p1 - p0) * (max(celsius, t0) - t0) / (t1 - t0)
+    return of.soluble_pct[-1]
+
+
 def full_g_l(of: Salt, celsius: float) -> float:
-    """Grams of dry salt in a litre of saturated solution; below 20 °C and above 25 °C the nearer
-    value is taken, so cold rooms need more care than it says."""
-    cold, warm = of.soluble_pct
-    share = min(1.0, max(0.0, (celsius - COLD_C) / (WARM_C - COLD_C)))
-    pct = cold + (warm - cold) * share
-    (w0, r0), (w1, r1) = (_WATER, *of.density)[-2:]
-    table = (_WATER, *of.density)
-    for (a, ra), (b, rb) in itertools.pairwise(table):
-        if a <= pct <= b:
-            (w0, r0), (w1, r1) = (a, ra), (b, rb)
-            break
+    """Grams of dry salt in a litre of saturated solution: mass percent times the density at 20 °C,
+    beyond whose table it is taken to go on in a line."""
+    pct = full_pct(of, celsius)
+    points = list(itertools.pairwise((_WATER, *of.density)))
+    (w0, r0), (w1, r1) = next((two for two in points if pct <= two[1][0]), points[-1])
     return 10 * pct * (r0 + (r1 - r0) * (pct - w0) / (w1 - w0))
 
 
-def fullness(parts: Sequence[Part], celsius: float = COLD_C) -> float:
+def fullness(parts: Sequence[Part], celsius: float = ROOM_C) -> float:
     """How near to saturation, 1.0 is full. Of a mixture the shares add up, which is careful rather
     than exact: salts with a common ion push each other out."""
     return sum(part.dry_g_l / full_g_l(part.salt, celsius) for part in parts)

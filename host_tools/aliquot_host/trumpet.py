@@ -20,6 +20,8 @@ SAMPLE_MIN = 0.5
 WINDOWS_MIN = (2, 5, 11, 19, 31)
 FROM_MIN, LENGTH_MIN = 60.0, 60.0
 READINGS_LEAST = 3
+# A month of half minutes; a slip in a time must not ask for more memory than there is.
+LONGEST_MIN = 31 * 24 * 60.0
 # A gap longer than so many samples hides what the pump did in it.
 GAP_MOST = 4
 
@@ -38,8 +40,9 @@ class Curve:
     """minutes: the end of each sample from the first reading on; flow_ml_h: in it. rate_ml_h: set
     or, where none was, the mean. mean_pct: flow error over the analysed time, from_min on.
 
-    falling: the container that was drawn from stood on the balance. evaporation_g_h: added back.
-    longest_gap_min: between two readings."""
+    falling: the container that was drawn from stood on the balance. evaporation_g_h: added back,
+    below zero where the mass rose while nothing ran. gap_min, longest_gap_min: between two
+    readings, the median and the longest."""
 
     minutes: list[float]
     flow_ml_h: list[float]
@@ -50,6 +53,7 @@ class Curve:
     until_min: float
     falling: bool
     evaporation_g_h: float
+    gap_min: float
     longest_gap_min: float
 
 
@@ -67,13 +71,15 @@ def curve(
     """Flow error of readings in the order of time, minutes and grams.
 
     idle_min: so long nothing ran at the start; what was lost in it is taken for evaporation, and
-    time begins after it. ValueError: too few readings, times that do not rise, too short a run."""
+    time begins after it. ValueError: too few readings, times that do not rise, a run that is too
+    short or longer than LONGEST_MIN."""
     t, w = np.asarray(minutes, float), np.asarray(grams, float)
     if len(t) < READINGS_LEAST or (np.diff(t) <= 0).any():
         raise ValueError("three readings or more are needed, each later than the one before")
+    if t[-1] - t[0] > LONGEST_MIN:
+        raise ValueError(f"the readings are more than {LONGEST_MIN / 1440:g} days apart")
     loss = _idle(t, w, idle_min) if evaporation_g_h is None else evaporation_g_h
-    keep = t >= t[0] + idle_min
-    t, w = t[keep] - (t[0] + idle_min), w[keep]
+    t, w = _after(t, w, float(t[0]) + idle_min)
     if len(t) < READINGS_LEAST:
         raise ValueError("nothing is left after the idle time")
     falling = bool(w[-1] < w[0])
@@ -105,6 +111,7 @@ def curve(
         until,
         falling,
         loss,
+        float(np.median(np.diff(t))),
         float(np.diff(t).max()),
     )
 
@@ -118,6 +125,16 @@ def _idle(t: Array, w: Array, idle_min: float) -> float:
         raise ValueError("three readings or more are needed in the idle time")
     slope = float(np.polyfit(t[keep], w[keep], 1)[0])
     return -60 * slope
+
+
+def _after(t: Array, w: Array, start: float) -> tuple[Array, Array]:
+    """The readings from `start` on, in time since then. Where none stands there, the first is
+    taken from the line between its neighbours: else the run would seem to begin late."""
+    keep = t >= start
+    at: Array = np.interp([start], t, w)
+    if not keep.any() or t[keep][0] == start:
+        return t[keep] - start, w[keep]
+    return np.concatenate([[0.0], t[keep] - start]), np.concatenate([at, w[keep]])
 
 
 def _flow(t: Array, ml: Array) -> tuple[Array, Array]:

@@ -64,6 +64,20 @@ def test_evaporation_is_added_back(falling):
     assert abs(wrong.mean_pct) == pytest.approx(3, abs=0.01)
 
 
+def test_an_idle_time_may_end_between_two_readings():
+    """Readings at 29.9 and 30.6 minutes, a steady pump from 30 on: no sample begins empty."""
+    t = np.concatenate([[0.0, 10.0, 20.0, 29.9], np.arange(30.6, 151, 0.7)])
+    grams = 100 + np.clip(10 * (t - 30) / 60, 0, None)
+    found = trumpet.curve(t, grams, rate_ml_h=10, idle_min=30, from_min=0)
+    assert found.flow_ml_h[0] > 8
+    assert found.windows[0].least_pct > -5
+
+
+def test_a_month_is_the_longest_run():
+    with pytest.raises(ValueError, match="31 days"):
+        trumpet.curve([0, 1, 1e12], [0, 1, 2])
+
+
 def test_readings_may_come_at_any_time():
     """Of a steady flow the same is seen however it was read."""
     rng = np.random.default_rng(2)
@@ -126,6 +140,10 @@ def test_water_is_weighed_by_iso_8655(run, file):
         ("time_s,mass_g\n0,1\n30,2\n30,3\n", "later than the row before"),
         ("time_s,mass_g\n0,1\n30,inf\n", "a number"),
         ("time_s,mass_g\n0,1\n30,2\n60,3\n", "1.0 minutes long"),
+        ("time_h,mass_g\n0,1\n1,2\n1e9,3\n", "line 4, time_h"),
+        ("time_s,mass_g\n0,1\n30,1e308\n", "line 3, mass_g"),
+        ("time_s,mass_g\nnan,1\n", "line 2, time_s"),
+        ("time_s,mass_g\n0,1\n60,2\n30,3\n", "line 4, time_s"),
         ("time_min;mass_g\n0;1,5\n1;1,5\n130;1,5\n", "no flow"),
     ],
 )
@@ -134,6 +152,21 @@ def test_files_that_cannot_be_used_are_told(run, tmp_path, text, said):
     code, out, err = run("bad.csv")
     assert (code, out) == (2, "")
     assert said.lower() in err.lower()
+
+
+@pytest.mark.parametrize(
+    ("rise_g_h", "step", "said"),
+    [(0.4, 0.5, "the line drips"), (-0.3, 0.5, ""), (0.001, 0.5, ""), (0, 1, "short windows")],
+)
+def test_readings_that_say_less_than_they_seem_to_are_told(run, tmp_path, rise_g_h, step, said):
+    t = np.arange(0, 150.1, step)
+    grams = 100 + np.where(t > 28, 10 * (t - 28) / 60, 0.0) + rise_g_h * t / 60
+    rows = [f"{m:g},{g:.6f}" for m, g in zip(t, grams, strict=True)]
+    (tmp_path / "t.csv").write_text("\n".join(["time_min,mass_g", *rows]))
+    code, out, err = run("t.csv", "--rate", "10", "--water", "20", "--idle", "28", "--json")
+    assert code == 0, err
+    assert said in " ".join(json.loads(out)["warnings"])
+    assert bool(json.loads(out)["warnings"]) == bool(said)
 
 
 def test_options_that_exclude_each_other(run, file):

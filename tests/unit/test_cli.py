@@ -54,6 +54,21 @@ def test_every_command_of_the_table_is_there_and_goes_by_its_name():
         assert command.get_short_help_str(200)
 
 
+def test_no_option_takes_nan_for_a_number():
+    """Python reads `nan` as a number, and click finds it in every range."""
+    context = click.Context(cli.cli)
+    seen = 0
+    for name in cli.COMMANDS:
+        command = cli.cli.get_command(context, name)
+        for option in command.params:
+            if isinstance(option.type, click.types.FloatParamType):
+                seen += 1
+                for text in ("nan", "-nan", "inf"):
+                    with pytest.raises(click.BadParameter):
+                        option.type.convert(text, option, context)
+    assert seen > 20
+
+
 def test_a_command_that_is_only_planned_is_not_listed_and_says_so(monkeypatch, capsys):
     entry = cli.Entry(cli.PLAN, "of_another_day", "Does what it will do.")
     monkeypatch.setitem(cli.COMMANDS, "someday", entry)

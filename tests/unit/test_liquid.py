@@ -50,7 +50,9 @@ def test_what_does_not_dissolve_is_said_with_what_would(run):
     code, _, err = run("NaHCO3:120")
     assert code == 1
     assert "does not dissolve at 20 °C" in err
-    assert "% as strong" in err
+    most = float(err.split("a litre holds ")[1].split(" g of")[0])
+    assert run(f"NaHCO3:{most}")[0] == 0
+    assert run(f"NaHCO3:{most + 0.2}")[0] == 1
     # 8.73 % of a density near 1.06 are some 92 g/L.
     assert stocks.full_g_l(SALTS["NaHCO3"], 20) == pytest.approx(92.5, abs=1.0)
     assert run("NaHCO3:85")[1].count("crystals fall out") == 1
@@ -59,10 +61,30 @@ def test_what_does_not_dissolve_is_said_with_what_would(run):
 
 def test_warmth_dissolves_more_and_never_beyond_the_table():
     for salt in SALTS.values():
-        cold, warm = stocks.full_g_l(salt, 20), stocks.full_g_l(salt, 25)
-        assert cold < warm
-        assert stocks.full_g_l(salt, 5) == cold
-        assert stocks.full_g_l(salt, 39) == warm
+        found = [stocks.full_g_l(salt, celsius) for celsius in range(26)]
+        assert found == sorted(set(found))
+        assert stocks.full_g_l(salt, -5) == found[0]
+        assert stocks.full_g_l(salt, 39) == found[-1]
+
+
+def test_a_stock_for_a_cool_room_is_judged_by_the_cold(run):
+    """150 g/L of sodium carbonate stay clear at 20 °C and crystallise in a cellar."""
+    assert run("Na2CO3:150")[0] == 0
+    code, _, err = run("Na2CO3:150", "--temperature", "10")
+    assert code == 1
+    assert "at 10 °C" in err
+
+
+@pytest.mark.parametrize(
+    ("key", "zero", "twenty"),
+    [("NaHCO3", 6.9, 9.6), ("Na2CO3", 7.0, 21.5), ("CaCl2", 59.5, 74.5)],
+)
+def test_the_table_agrees_with_another_one(key, zero, twenty):
+    """Grams for 100 g of water at 0 and 20 °C, as other handbooks print them; the solid below the
+    solution is what is stable there (10 hydrate water in Na2CO3, 6 in CaCl2)."""
+    for celsius, grams in ((0, zero), (20, twenty)):
+        pct = stocks.full_pct(SALTS[key], celsius)
+        assert 100 * pct / (100 - pct) == pytest.approx(grams, rel=0.04)
 
 
 def test_densities_are_those_of_the_table_and_rise():
@@ -130,6 +152,50 @@ def test_a_new_batch_rescales_the_plan_only_when_agreed(run, tmp_path, monkeypat
     assert "aliquot note alk" in err
     # The same batch once more changes nothing.
     assert "so already" in run(*words)[2]
+
+
+def test_another_kind_of_liquid_is_written_only_when_agreed(run, tmp_path):
+    """A slip in --channel must not make alkalinity of the magnesium pump."""
+    before = (tmp_path / "reef.toml").read_bytes()
+    words = ("NaHCO3:80", "--write", "reef.toml", "--channel", "mg")
+    code, _, err = run(*words)
+    assert code == 1
+    assert "So far mg raises magnesium. Is it to raise alkalinity" in err
+    assert (tmp_path / "reef.toml").read_bytes() == before
+    assert run(*words, "--yes")[0] == 0
+    mg = setup_file.load(tmp_path / "reef.toml").data["channel"][2]
+    assert mg["strength"]["water"] == "alkalinity"
+    assert mg["daily_ul"] == 13000
+
+
+def test_a_weak_liquid_keeps_its_digits_in_a_set_up(run, tmp_path):
+    words = ("--water", "nitrate", "--ml", "1000", "--litres", "100", "--raises", "0.0123457")
+    code, out, err = run(*words, "--write", "reef.toml", "--channel", "food", "--yes")
+    assert code == 2  # the plan would be forty thousand times as large
+    assert "in a set-up" in out
+    assert "cap_ml" in err or "daily_ml" in err
+    told = json.loads(run(*words, "--json")[1])
+    assert "ml = 1000, litres = 100, raises = 0.012346 " in told["strength"]
+    nitrate = ("--water", "nitrate", "--ml", "1", "--litres", "100", "--raises", "0.4999")
+    assert run(*nitrate, "--write", "reef.toml", "--channel", "food", "--yes")[0] == 0
+    assert run("NaHCO3:1", "--json")[1].count("ml = 100, litres = 100, raises = 0.033377 ") == 1
+
+
+@pytest.mark.parametrize(
+    ("ml", "litres", "raises"), [("1e6", "1e-3", "1e-6"), ("1e-3", "1e6", "1")]
+)
+def test_what_no_set_up_can_say_is_refused(run, ml, litres, raises):
+    code, out, err = run("--water", "x", "--ml", ml, "--litres", litres, "--raises", raises)
+    assert (code, out) == (2, "")
+    assert "Look for a slip" in err
+
+
+def test_the_tank_of_a_set_up_is_read_without_writing(run, tmp_path):
+    before = (tmp_path / "reef.toml").read_bytes()
+    _, out, _ = run("NaHCO3:70", "--setup", "reef.toml")
+    assert "1 mL raises it in 310 litres" in out
+    assert "in 200 litres" in run("NaHCO3:70", "--setup", "reef.toml", "--tank", "200")[1]
+    assert (tmp_path / "reef.toml").read_bytes() == before
 
 
 def test_a_weaker_batch_never_raises_a_cap(run, tmp_path):

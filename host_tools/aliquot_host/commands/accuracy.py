@@ -13,8 +13,11 @@ import click
 
 from aliquot_host import csv_file, output, plot_file, trumpet, weighing
 from aliquot_host.errors import bad
+from aliquot_host.number_option import Finite
 from aliquot_host.trumpet import Curve
 
+# What a balance on a desk shows, and more; a slip of the keyboard is beyond it.
+GRAMS_MOST = 1e6
 TIMES = {"time_s": 1 / 60, "time_min": 1.0, "time_h": 60.0}
 CLAIM = (
     "The method is borrowed from IEC 60601-2-24, which is for infusion pumps. It says how even "
@@ -24,15 +27,13 @@ CLAIM = (
 
 @click.command("accuracy")
 @click.argument("readings", metavar="READINGS.csv", type=click.Path(path_type=Path))
-@click.option("--rate", type=click.FloatRange(0.001, 1e6), metavar="ML_H", help="The rate set.")
-@click.option("--water", type=float, metavar="C", help="It is water of that temperature.")
-@click.option("--density", type=click.FloatRange(0.5, 3), metavar="G_ML", help="Of the liquid.")
-@click.option(
-    "--evaporation", type=click.FloatRange(0, 1000), metavar="G_H", help="Lost to the air."
-)
+@click.option("--rate", type=Finite(0.001, 1e6), metavar="ML_H", help="The rate set.")
+@click.option("--water", type=Finite(0, 100), metavar="C", help="It is water of that temperature.")
+@click.option("--density", type=Finite(0.5, 3), metavar="G_ML", help="Of the liquid.")
+@click.option("--evaporation", type=Finite(0, 1000), metavar="G_H", help="Lost to the air.")
 @click.option(
     "--idle",
-    type=click.FloatRange(0, 1000),
+    type=Finite(0, 1000),
     default=0.0,
     metavar="MIN",
     help="So long nothing ran at the start: gives the evaporation.",
@@ -40,7 +41,7 @@ CLAIM = (
 @click.option(
     "--from",
     "from_min",
-    type=click.FloatRange(0, 10_000),
+    type=Finite(0, 10_000),
     default=trumpet.FROM_MIN,
     show_default=True,
     metavar="MIN",
@@ -49,7 +50,7 @@ CLAIM = (
 @click.option(
     "--for",
     "length_min",
-    type=click.FloatRange(2, 10_000),
+    type=Finite(2, 10_000),
     default=trumpet.LENGTH_MIN,
     show_default=True,
     metavar="MIN",
@@ -121,7 +122,7 @@ def _read(path: Path) -> tuple[list[float], list[float]]:
     minutes: list[float] = []
     grams: list[float] = []
     for row in table.rows:
-        at, mass = row.number(column), row.number("mass_g")
+        at, mass = row.number(column), row.number("mass_g", -GRAMS_MOST, GRAMS_MOST)
         if at is None or mass is None:
             empty = column if at is None else "mass_g"
             raise bad(row.at(empty), limit="a number", advice="Fill it in, or take the row out.")
@@ -130,6 +131,9 @@ def _read(path: Path) -> tuple[list[float], list[float]]:
             advice = "Two readings stand at the same time, or out of order."
             limit = "later than the row before"
             raise bad(row.at(column), row.text(column), limit=limit, advice=advice)
+        if minutes and at - minutes[0] > trumpet.LONGEST_MIN:
+            limit = f"{trumpet.LONGEST_MIN / 1440:g} days after the first reading"
+            raise bad(row.at(column), row.text(column), limit=limit, advice="Look for a slip.")
         minutes.append(at)
         grams.append(mass)
     return minutes, grams
@@ -144,6 +148,17 @@ def warnings(
         told.append("A gram was taken for a millilitre: say --water or --density.")
     if rate is None:
         told.append("Without --rate the mean is taken for the rate: its own error is not told.")
+    # What balance and air do by themselves is far below a thousandth of what a pump gives.
+    if found.evaporation_g_h < -found.rate_ml_h / 1000:
+        told.append(
+            f"The mass rose by {-found.evaporation_g_h:.3g} g/h while nothing ran: the line "
+            "drips, the pump ran, or the balance drifts. That was taken off."
+        )
+    if found.gap_min > 1.01 * trumpet.SAMPLE_MIN:
+        told.append(
+            f"The readings are {found.gap_min:.2g} minutes apart, and flow is looked at every "
+            "half minute: the short windows look better than the pump is."
+        )
     if found.longest_gap_min > trumpet.SAMPLE_MIN * trumpet.GAP_MOST:
         told.append(
             f"{found.longest_gap_min:.1f} minutes lie between two readings: what happened in them "
@@ -163,10 +178,8 @@ def show(found: Curve, told: list[str]) -> None:
     rows = [(w.minutes, f"{w.most_pct:+.3f}", f"{w.least_pct:+.3f}") for w in found.windows]
     output.table(columns, rows, numbers=columns)
     stood = "drawn from" if found.falling else "filled"
-    output.say(
-        f"the vessel on the balance is {stood}; evaporation {found.evaporation_g_h:.3g} g/h added "
-        "back"
-    )
+    air = f"evaporation of {found.evaporation_g_h:.3g} g/h" if found.evaporation_g_h else "nothing"
+    output.say(f"the vessel on the balance is {stood}; {air} is allowed for")
     for line in told:
         output.say(f"! {line}", style="yellow")
     output.say(CLAIM)
@@ -188,7 +201,7 @@ def draw(target: plot_file.Target, found: Curve) -> None:
         right.axhline(found.mean_pct, color=plot_file.SOFT, linewidth=1, linestyle="--")
         right.axhline(0, color=plot_file.INK, linewidth=0.8)
         right.set_xticks(x)
-        right.set_xlabel("window, minutes")
+        right.set_xlabel("window, minutes; dashed: all of it")
         right.set_title("largest and smallest mean error, %")
 
     target.save(both, 400)

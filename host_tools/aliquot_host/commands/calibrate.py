@@ -31,6 +31,7 @@ from aliquot_host.board_talk import (
 from aliquot_host.calibrating import Calibration, Run
 from aliquot_host.commands.pump_runs import held, line_back, run
 from aliquot_host.line import Client, Reply, plain_ml
+from aliquot_host.number_option import Finite
 
 LIVE_S = 30
 # Further from the last calibration than this is more often a slip than a pump.
@@ -73,11 +74,16 @@ BEYOND = (
     metavar="FILE.csv",
     help="Measured runs: columns counts or seconds, and ml or g.",
 )
-@click.option("--water", type=float, metavar="C", help="Grams are water of that temperature.")
-@click.option("--density", type=click.FloatRange(0.5, 3), metavar="G_ML", help="Of the liquid.")
+@click.option(
+    "--water",
+    type=Finite(0, 100),
+    metavar="C",
+    help="Grams are water of that temperature.",
+)
+@click.option("--density", type=Finite(0.5, 3), metavar="G_ML", help="Of the liquid.")
 @click.option(
     "--pressure",
-    type=float,
+    type=Finite(1, 2000),
     default=weighing.STANDARD_HPA,
     show_default=True,
     metavar="HPA",
@@ -85,7 +91,7 @@ BEYOND = (
 )
 @click.option(
     "--humidity",
-    type=click.FloatRange(0, 100),
+    type=Finite(0, 100),
     default=weighing.HUMIDITY_PCT,
     show_default=True,
     metavar="PCT",
@@ -95,7 +101,7 @@ BEYOND = (
 @click.option(
     "--error",
     "error_pct",
-    type=click.FloatRange(0.1, 100),
+    type=Finite(0.1, 100),
     default=calibrating.ERROR_PCT,
     show_default=True,
     metavar="PCT",
@@ -103,7 +109,7 @@ BEYOND = (
 )
 @click.option(
     "--confidence",
-    type=click.FloatRange(50, 99.9),
+    type=Finite(50, 99.9),
     default=95.0,
     show_default=True,
     metavar="PCT",

@@ -14,6 +14,7 @@ import click
 from aliquot_host import desk, errors, output, plot_file, water_tests
 from aliquot_host.consuming import Estimate
 from aliquot_host.desk import Choice, Desk
+from aliquot_host.number_option import Finite
 
 LIMITS = (
     "One well-mixed tank, the same use every hour. A kit whose readings drift looks like use; "
@@ -39,7 +40,7 @@ def tests_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         click.option(
             "--intake-error",
-            type=click.FloatRange(0, 50),
+            type=Finite(0, 50),
             default=1.0,
             show_default=True,
             metavar="PCT",
@@ -47,7 +48,7 @@ def tests_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         click.option(
             "--confidence",
-            type=click.FloatRange(50, 99.9),
+            type=Finite(50, 99.9),
             default=95.0,
             show_default=True,
             metavar="PCT",
@@ -55,7 +56,7 @@ def tests_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         click.option(
             "--salinity",
-            type=click.FloatRange(1, 60),
+            type=Finite(1, 60),
             help="Correct tests that have a salinity to this one; default: their mean.",
         ),
         click.option("--since", metavar="DATE", help="Leave out earlier tests."),

@@ -15,6 +15,7 @@ from aliquot_host import containers, desk, errors, intake, output, plot_file, se
 from aliquot_host.archive import read_archive
 from aliquot_host.containers import Drift, Look
 from aliquot_host.intake import Intake
+from aliquot_host.number_option import Finite
 from aliquot_host.water_tests import date_of, days_of
 
 TUBING_DAYS = 365
@@ -36,7 +37,7 @@ BLIND = "Between two looks nothing is seen: a look a week finds a blocked line w
 @click.option(
     "--error",
     "error_pct",
-    type=click.FloatRange(0.5, 50),
+    type=Finite(0.5, 50),
     default=5.0,
     show_default=True,
     metavar="PCT",
@@ -44,13 +45,13 @@ BLIND = "Between two looks nothing is seen: a look a week finds a blocked line w
 )
 @click.option(
     "--reading-ml",
-    type=click.FloatRange(0.01, 1000),
+    type=Finite(0.01, 1000),
     help=f"Standard error of one look; default: from the looks, {containers.READING_ML:g} at "
     "least.",
 )
 @click.option(
     "--confidence",
-    type=click.FloatRange(50, 99.9),
+    type=Finite(50, 99.9),
     default=95.0,
     show_default=True,
     metavar="PCT",

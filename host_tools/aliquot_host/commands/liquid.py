@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import math
 from collections.abc import Sequence
 from decimal import Decimal
 from pathlib import Path
@@ -18,10 +19,16 @@ from aliquot_host import chemistry, editing, errors, output, setup_file, stocks
 from aliquot_host.board_talk import agreed
 from aliquot_host.editing import Edit
 from aliquot_host.errors import bad
+from aliquot_host.number_option import Finite
 from aliquot_host.stocks import Part
 
 LITRES = 100.0
 STEP_UL = 10
+# A weak liquid is written for more of it, so that the six digits of a set-up say enough.
+WRITTEN_ML = (1, 10, 100, 1000)
+WRITTEN_LEAST = 0.01
+# The ranges of `strength` in a set-up.
+RAISES_LEAST, RAISES_MOST = 1e-6, 1e4
 G_L_MOST = 2000.0
 
 
@@ -38,7 +45,7 @@ class Strength:
 @click.argument("salts", metavar="[SALT[:G_L]]...", nargs=-1)
 @click.option(
     "--purity",
-    type=click.FloatRange(1, 100),
+    type=Finite(1, 100),
     default=100.0,
     show_default=True,
     metavar="PCT",
@@ -46,25 +53,31 @@ class Strength:
 )
 @click.option(
     "--temperature",
-    type=click.FloatRange(0, 40),
-    default=stocks.COLD_C,
+    type=Finite(0, 40),
+    default=stocks.ROOM_C,
     show_default=True,
     metavar="C",
     help="The coldest that the bottle gets.",
 )
 @click.option(
     "--want",
-    type=click.FloatRange(1e-6, 1e4),
+    type=Finite(1e-6, 1e4),
     metavar="Z",
     help="Grams for a liquid of which 1 mL raises 100 litres by Z.",
 )
-@click.option("--bottle", type=click.FloatRange(0.01, 1000), metavar="L", help="Litres to make.")
+@click.option("--bottle", type=Finite(0.01, 1000), metavar="L", help="Litres to make.")
 @click.option("--water", help="Of any other liquid: the value that it raises.")
 @click.option("--unit", help="And its unit.")
-@click.option("--ml", type=click.FloatRange(1e-3, 1e6), metavar="X", help="X mL of it")
-@click.option("--litres", type=click.FloatRange(1e-3, 1e6), metavar="Y", help="in Y litres")
-@click.option("--raises", type=click.FloatRange(1e-6, 1e6), metavar="Z", help="raise it by Z.")
-@click.option("--tank", type=click.FloatRange(1, 1e6), metavar="L", help="Litres of your tank.")
+@click.option("--ml", type=Finite(1e-3, 1e6), metavar="X", help="X mL of it")
+@click.option("--litres", type=Finite(1e-3, 1e6), metavar="Y", help="in Y litres")
+@click.option("--raises", type=Finite(1e-6, 1e6), metavar="Z", help="raise it by Z.")
+@click.option("--tank", type=Finite(1, 1e6), metavar="L", help="Litres of your tank.")
+@click.option(
+    "--setup",
+    type=click.Path(path_type=Path),
+    metavar="SETUP.toml",
+    help="Take the litres of your tank from there.",
+)
 @click.option(
     "--write",
     type=click.Path(path_type=Path),
@@ -86,6 +99,7 @@ def command(
     litres: float | None,
     raises: float | None,
     tank: float | None,
+    setup: Path | None,
     write: Path | None,
     channel: str | None,
     yes: bool,
@@ -110,7 +124,9 @@ def command(
     else:
         parts, full = [], 0.0
         strength = _told(water, unit, ml, litres, raises, want)
-    data = setup_file.load(write).data if write else None
+    written(strength)  # refused before anything is shown
+    read = setup or write
+    data = setup_file.load(read).data if read else None
     volume_l = tank or (data["tank"]["volume_ml"] / 1000 if data and data["tank"] else None)
     if write and not channel:
         raise bad("--channel", limit="a channel of the set-up", advice="Say whose liquid it is.")
@@ -119,10 +135,12 @@ def command(
     else:
         show(strength, parts, full, volume_l, bottle, temperature)
     if full > 1:
-        most = 100 / full
+        # Rounded down: what is told here must dissolve.
+        most = "; ".join(
+            f"{math.floor(p.g_l / full * 10) / 10:g} g of {p.salt.key}" for p in parts
+        )
         raise errors.Finding(
-            f"That does not dissolve at {temperature:g} °C: make it {most:.0f} % as strong, or "
-            "weaker."
+            f"That does not dissolve at {temperature:g} °C: a litre holds {most} at most."
         )
     if write and channel:
         _write(write, channel, strength, yes)
@@ -204,8 +222,9 @@ def show(
     output.say(f"in a set-up: {line_of(strength)}")
     if parts:
         output.say(
-            f"{100 * full:.0f} % of saturation at {temperature:g} °C (CRC Handbook, from memory"
-            f"{', shares of a mixture added up' if len(parts) > 1 else ''})"
+            f"{100 * full:.0f} % of saturation at {temperature:g} °C (CRC Handbook, from memory; "
+            "mass percent to g/L by the density at 20 °C"
+            f"{'; shares of a mixture added up' if len(parts) > 1 else ''})"
         )
         if len(parts) == 1:
             found = stocks.density(parts[0].salt, parts[0].dry_g_l)
@@ -220,13 +239,21 @@ def show(
 
 def line_of(strength: Strength) -> str:
     """The strength as a set-up writes it."""
-    raises = f"{rounded(strength):f}"
-    return f'strength = {{ water = "{strength.water}", ml = 1, litres = 100, raises = {raises} }}'
+    ml, raises = written(strength)
+    by = f"ml = {ml}, litres = 100, raises = {raises:f}"
+    return f'strength = {{ water = "{strength.water}", {by} }}'
 
 
-def rounded(strength: Strength) -> Decimal:
-    """What 1 mL raises 100 litres by, with the six digits that a set-up keeps."""
-    return Decimal(f"{strength.raises:.6f}").normalize() + 0
+def written(strength: Strength) -> tuple[int, Decimal]:
+    """(mL, what they raise 100 litres by), with the six digits that a set-up keeps. BadInput: so
+    weak or so strong that a set-up cannot say it."""
+    ml = next((n for n in WRITTEN_ML if strength.raises * n >= WRITTEN_LEAST), WRITTEN_ML[-1])
+    by = strength.raises * ml
+    if not RAISES_LEAST <= by <= RAISES_MOST:
+        shown = f"{by:.3g} {strength.unit}"
+        limit = f"{RAISES_LEAST:f} to {RAISES_MOST:.0f} {strength.unit}, by {ml} mL in 100 litres"
+        raise bad("strength", shown, limit=limit, advice="Look for a slip in volumes and units.")
+    return ml, Decimal(f"{by:.6f}").normalize() + 0
 
 
 def payload(
@@ -275,7 +302,8 @@ def _write(file: Path, name: str, strength: Strength, yes: bool) -> None:
         raise bad("--water", strength.water, limit=limit, advice=advice)
     own = chemistry.converted(strength.raises, strength.unit, units[name_there], "--unit")
     strength = Strength(name_there, units[name_there], own)
-    value = {"water": strength.water, "ml": 1, "litres": 100, "raises": rounded(strength)}
+    by_ml, by = written(strength)
+    value = {"water": strength.water, "ml": by_ml, "litres": 100, "raises": by}
     edits = [Edit(f"channel.{name}.strength", value)]
     c = data["channel"][ids.index(name)]
     factor = _factor(c, strength)
@@ -286,13 +314,19 @@ def _write(file: Path, name: str, strength: Strength, yes: bool) -> None:
         output.note("It is written so already.")
         return
     output.note(*edited.lines())
-    if len(edits) > 1:
+    question = ""
+    if factor is not None and len(edits) > 1:
         question = (
-            f"The new batch is {100 / factor if factor else 0:.0f} % as strong as the one before. "
+            f"The new batch is {100 / factor:.0f} % as strong as the one before. "
             f"Rescale the plan of {name} as above?"
         )
-        if not _sure(question, yes):
-            raise errors.Finding("Nothing is written.")
+    elif c["strength"] and factor is None:
+        question = (
+            f"So far {name} raises {c['strength']['water']}. Is it to raise {strength.water}, "
+            "with the plan as it stands?"
+        )
+    if question and not _sure(question, yes):
+        raise errors.Finding("Nothing is written.")
     editing.write(file, edited)
     output.note(f"{errors.printable(str(file), most=0)} is written.")
     output.note(
@@ -315,7 +349,8 @@ def _factor(c: dict[str, Any], strength: Strength) -> float | None:
     if not old or old["water"] != strength.water:
         return None
     before = old["raises_micro"] / 1e6 / (old["ul"] / 1000) * (old["tank_ml"] / 1000) / LITRES
-    return before / float(rounded(strength))
+    ml, by = written(strength)
+    return before / (float(by) / ml)
 
 
 def _rescaled(c: dict[str, Any], factor: float) -> list[Edit]:

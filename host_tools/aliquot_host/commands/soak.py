@@ -16,6 +16,7 @@ import click
 
 from aliquot_host import defects, errors, output, soak, trouble_case
 from aliquot_host.errors import bad
+from aliquot_host.number_option import Finite
 from aliquot_host.soak import Shrunk, Total
 
 MINUTES_MOST = 7 * 24 * 60.0
@@ -43,7 +44,7 @@ FORMAT = "aliquot-soak"
     type=click.IntRange(1, 4096),
     help="How many at a time; default: one for each core.",
 )
-@click.option("--minutes", type=float, help="Begin no seed after so many minutes.")
+@click.option("--minutes", type=Finite(0), help="Begin no seed after so many minutes.")
 @click.option(
     "--flash",
     type=click.Choice(FLASHES),
