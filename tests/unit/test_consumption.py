@@ -170,6 +170,7 @@ def test_options_that_say_nothing_usable_are_refused(run, tmp_path):
         (("--kit-error", "value=much"), "a number"),
         (("--kit-error", "value=0"), "more than 0"),
         (("--since", "today"), "a number of days"),
+        (("--until", "nan"), "a number of days"),
         (("--plot", "x.txt"), ".png"),
         (("--plot", "sen.csv"), ".png"),
     ):

@@ -5,6 +5,7 @@ It reads and tells; what to do about it is `propose`'s affair.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -166,10 +167,13 @@ def _day(on_desk: Desk, option: str, text: str | None) -> float | None:
         return None
     if on_desk.tests.counted:
         try:
-            return float(text)
+            day = float(text)
         except ValueError:
+            day = math.nan
+        if not math.isfinite(day):
             advice = "The file counts days: say a number."
-            raise errors.bad(option, text, limit="a number of days", advice=advice) from None
+            raise errors.bad(option, text, limit="a number of days", advice=advice)
+        return day
     return water_tests.day_of_text(text, on_desk.zone, option)
 
 
