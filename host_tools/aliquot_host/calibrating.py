@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from aliquot_host import regression, samples
+from aliquot_host.regression import Array
 from aliquot_host.samples import Outlier, Summary
 
 # Runs count as of one size where their counts differ by no more.
@@ -22,6 +23,7 @@ COUNTS_MOST, UL_MOST, OFFSET_MOST = 10_000_000, 10_000_000, 60_000
 # Terms of API 675 (which is about reciprocating pumps): linearity within 3 % of the rated flow.
 LINEARITY_PCT = 3.0
 ERROR_PCT = 10.0
+ALONE = 1e-6
 
 
 @dataclasses.dataclass(frozen=True)
@@ -50,8 +52,9 @@ class Linearity:
 class Calibration:
     """counts for ul, after offset counts of dead time: what goes into a set-up.
 
-    k_counts_ml: the K-factor, with its interval (None for a single run). offset_counts: of the
-    fitted line, with its interval, where it was asked for. same: mean and spread where all runs
+    k_counts_ml: the K-factor, with its interval (None for a single run) of confidence percent.
+    offset_counts: of the fitted line, with its interval, where it was asked for; one below zero
+    is told but not kept. same: mean and spread where all runs
     are of one size; smallest: those of the smallest size, where it was repeated. least_ul: the
     least dose whose volume stays within error_pct at that spread, in 95 of 100 doses."""
 
@@ -73,6 +76,7 @@ class Calibration:
     least_ul: int | None
     error_pct: float
     systematic_pct: float | None
+    confidence: float
 
 
 def calibrate(
@@ -94,17 +98,16 @@ def calibrate(
     groups = sizes(runs)
     several = len(groups) > 1
     fitted = several and timed
-    dead, dead_range = float(offset), None
+    dead, dead_range, whole_offset = float(offset), None, offset
     if fitted:
-        line = _line(runs, confidence)
-        slope, dead, dead_range = line
-        dead = min(max(0.0, dead), OFFSET_MOST, min(run.counts for run in runs) - 1)
-        ml_per_count, half = slope
+        (ml_per_count, half), dead, dead_range = _line(runs, confidence)
+        if ml_per_count <= 0:
+            raise ValueError("more counts gave less: look at the runs")
+        whole_offset = round(min(max(0.0, dead), OFFSET_MOST, min(r.counts for r in runs) - 1))
+        if whole_offset != round(dead):  # what no dead time can be: its slope would mislead too
+            ml_per_count, half = _origin(runs, whole_offset, several, confidence)
     else:
         ml_per_count, half = _origin(runs, offset, several, confidence)
-    if ml_per_count <= 0:
-        raise ValueError("more counts gave less: look at the runs")
-    whole_offset = round(dead)
     counts, ul = _pair(runs, ml_per_count, whole_offset, several)
     ratios = [run.ml / max(1, run.counts - whole_offset) for run in runs]
     smallest = groups[0]
@@ -132,6 +135,7 @@ def calibrate(
         systematic_pct=samples.systematic_pct(float(np.mean([run.ml for run in runs])), stated_ml)
         if stated_ml
         else None,
+        confidence=confidence,
     )
 
 
@@ -151,7 +155,8 @@ def _origin(
 ) -> tuple[float, float | None]:
     """mL a count through the origin, and half its interval; None for a single run.
 
-    Of one size: the mean of the ratios, because each run errs alike. Of several: least squares."""
+    Of one size: the mean of the ratios, because each run errs alike. Of several: all mL over all
+    counts, which is what _weighted makes of a single column."""
     x = np.array([float(run.counts - offset) for run in runs])
     y = np.array([run.ml for run in runs])
     if x.min() <= 0:
@@ -162,9 +167,9 @@ def _origin(
             return float(ratio[0]), None
         found = samples.summary(list(ratio), confidence)
         return found.mean, found.high - found.mean
-    fit = regression.fit(x[:, None], y)
-    q = regression.quantile(confidence, fit.df)
-    return float(fit.beta[0]), q * fit.s * math.sqrt(float(fit.cov1[0, 0]))
+    beta, spread, df = _weighted(x[:, None], y, x)
+    q = regression.quantile(confidence, df)
+    return float(beta[0]), q * spread(np.array([1.0]))
 
 
 def _line(
@@ -173,17 +178,37 @@ def _line(
     """((mL a count, half its interval), dead time in counts, its interval) with an offset."""
     x = np.array([float(run.counts) for run in runs])
     y = np.array([run.ml for run in runs])
-    fit = regression.fit(np.column_stack([np.ones(len(x)), x]), y)
-    intercept, slope = (float(value) for value in fit.beta)
+    beta, spread, df = _weighted(np.column_stack([np.ones(len(x)), x]), y, x)
+    intercept, slope = (float(value) for value in beta)
     dead = -intercept / slope if slope else math.nan
-    if fit.df < 1 or slope <= 0:
+    if df < 1 or slope <= 0:
         return (slope, None), dead, None
-    q = regression.quantile(confidence, fit.df)
-    variance = fit.cov1 * fit.s**2
+    q = regression.quantile(confidence, df)
     # The error of a ratio, by its derivatives (the delta method).
-    d = np.array([-1 / slope, intercept / slope**2])
-    half = q * math.sqrt(float(d @ variance @ d))
-    return (slope, q * math.sqrt(float(variance[1, 1]))), dead, (dead - half, dead + half)
+    half = q * spread(np.array([-1 / slope, intercept / slope**2]))
+    return (slope, q * spread(np.array([0.0, 1.0]))), dead, (dead - half, dead + half)
+
+
+def _weighted(X: Array, y: Array, size: Array) -> tuple[Array, Callable[[Array], float], int]:
+    """Least squares with variances that grow with the size: (parameters, error of a sum of them,
+    degrees of freedom).
+
+    A part of the spread is the reading's and the same for every run, a part is the pump's and
+    grows with the run; this lies between the two. Because it may still be wrong, the error is the
+    larger of the model's own and the one that each residual tells for itself (HC3: MacKinnon and
+    White 1985, J. Econometrics 29:305), so that an interval is rather too wide than too narrow."""
+    root = 1 / np.sqrt(size)
+    fit = regression.fit(X * root[:, None], y * root)
+    rows = fit.rows
+    room = 1 - np.einsum("ij,ji->i", fit.X, rows)
+    # A run that the fit must go through tells nothing about its own error.
+    free = np.where(room > ALONE, fit.residuals / np.maximum(room, ALONE), 0.0)
+
+    def spread(of: Array) -> float:
+        own = math.sqrt(float(of @ fit.cov1 @ of)) * fit.s
+        return max(own, math.sqrt(float((((of @ rows) * free) ** 2).sum())))
+
+    return fit.beta, spread, fit.df
 
 
 def _pair(runs: Sequence[Run], ml_per_count: float, offset: int, several: bool) -> tuple[int, int]:

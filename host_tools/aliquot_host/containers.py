@@ -30,6 +30,8 @@ PART = 0.3
 WORN_PCT = 15.0
 LOOKS_MOST = 5000
 SEEN_LEAST = 6
+# `refill --left` tells the board both numbers in one go; a person who types again takes longer.
+AT_ONCE_S = 10
 
 
 @dataclasses.dataclass(frozen=True)
@@ -38,7 +40,8 @@ class Interval:
 
     from_w, until_w: wall seconds. drawn_ul: what left the container. counts: run meanwhile
     without dead times; half_counts: half of what is not known of them. expected_ul: by the
-    calibrations in force. before_ul: what the tubing had moved by the books at its start."""
+    calibrations in force. before_ul: what the tubing had moved by the books at its start. parts:
+    of each calibration that was in force (its seq, µL a count, counts run under it), in order."""
 
     seq: int
     from_w: int
@@ -48,6 +51,12 @@ class Interval:
     half_counts: float
     expected_ul: float
     before_ul: float
+    parts: tuple[tuple[int, float, float], ...] = ()
+
+    @property
+    def by_calibration(self) -> tuple[tuple[int, float, float], ...]:
+        """The parts, one of them at least."""
+        return self.parts or ((0, self.expected_ul / self.counts, self.counts),)
 
     @property
     def middle_l(self) -> float:
@@ -118,21 +127,26 @@ def intervals(found: Intake, channel: str) -> list[Interval]:
             start.at_w <= gap.until_w and gap.from_w <= look.at_w for gap in found.lost
         ):
             continue
-        counts, half, expected, before = _between(found, channel, start.seq, look.seq)
+        moved = _between(found, channel, start.seq, look.seq)
+        counts = sum(part[2] for part in moved.parts)
+        expected = sum(part[1] * part[2] for part in moved.parts)
         if counts <= 0 or expected <= 0:
             continue
+        drawn = start.ul - look.ul
         made.append(
             Interval(
-                look.seq, start.at_w, look.at_w, start.ul - look.ul, counts, half, expected, before
+                look.seq, start.at_w, look.at_w, drawn, counts, moved.half_counts, expected,
+                moved.before_ul, moved.parts,
             )
-        )
+        )  # fmt: skip
     return made
 
 
 def _groups(fills: Sequence[Fill], found: Intake, channel: str) -> list[tuple[Fill | None, Fill]]:
     """Fills with no run between them belong together: (the look, or None; what it held after).
 
-    A fill alone says only what is there: somebody may have topped up without a look."""
+    A look is the first of two that came at once, the last such two where somebody put right what
+    was typed. A fill alone says only what is there: somebody may have topped up without a look."""
     starts = [run.seq for run in found.runs if run.channel == channel]
     groups: list[list[Fill]] = []
     for fill in fills:
@@ -141,18 +155,31 @@ def _groups(fills: Sequence[Fill], found: Intake, channel: str) -> list[tuple[Fi
             groups[-1].append(fill)
         else:
             groups.append([fill])
-    return [(group[0] if len(group) > 1 else None, group[-1]) for group in groups]
+    return [(_look(group), group[-1]) for group in groups]
 
 
-def _between(
-    found: Intake, channel: str, first: int, last: int
-) -> tuple[float, float, float, float]:
-    """(counts moved, half of what is not known, µL by the books, µL of the tubing before)."""
+def _look(group: Sequence[Fill]) -> Fill | None:
+    looks = [a for a, b in itertools.pairwise(group) if 0 <= b.at_w - a.at_w <= AT_ONCE_S]
+    return looks[-1] if looks else None
+
+
+@dataclasses.dataclass(frozen=True)
+class _Moved:
+    """What ran between two records; see Interval. before_ul: through the tubing before them."""
+
+    parts: tuple[tuple[int, float, float], ...]
+    half_counts: float
+    before_ul: float
+
+
+def _between(found: Intake, channel: str, first: int, last: int) -> _Moved:
+    """What ran from record `first` to record `last`, without dead times."""
     cals = [c for c in found.calibrations if c.channel == channel]
     renewed = max(
         (t.seq for t in found.tubings if t.channel == channel and t.seq <= last), default=0
     )
-    counts = half = expected = before = 0.0
+    half = before = 0.0
+    parts: dict[int, tuple[float, float]] = {}
     for run in found.runs:
         if run.channel != channel or run.seq > last or run.seq < renewed:
             continue
@@ -160,14 +187,15 @@ def _between(
         if cal is None:
             continue
         low, high = (max(0, one - cal.offset) for one in (run.low, run.high))
-        ul = (low + high) / 2 * cal.ul / cal.counts
+        ul_a_count = cal.ul / cal.counts
         if run.seq < first:
-            before += ul
+            before += (low + high) / 2 * ul_a_count
             continue
-        counts += (low + high) / 2
+        _, counts = parts.get(cal.seq, (0.0, 0.0))
+        parts[cal.seq] = (ul_a_count, counts + (low + high) / 2)
         half += (high - low) / 2
-        expected += ul
-    return counts, half, expected, before
+    in_order = tuple((seq, *part) for seq, part in sorted(parts.items()))
+    return _Moved(in_order, half, before)
 
 
 def _in_force(cals: Sequence[Calibration], seq: int) -> Calibration | None:
@@ -175,32 +203,73 @@ def _in_force(cals: Sequence[Calibration], seq: int) -> Calibration | None:
     return earlier[-1] if earlier else (cals[0] if cals else None)
 
 
+class _Expected:
+    """What a pump is expected to deliver, and how sure that is.
+
+    The state is the delivery of a count and its change a litre, both against the first
+    calibration; known only roughly at first, each look narrows them (a Kalman filter: Kalman
+    1960, J. Basic Eng. 82:35). A new calibration says the delivery anew: what a person has
+    measured and put right is no alarm at the next look."""
+
+    def __init__(self) -> None:
+        self.unit = 0.0
+        self.cal = -1
+        self.state = np.array([1.0, 0.0])
+        self.spread = np.diag([OFF**2, WEAR_L**2])
+
+    def on(self, litres: float) -> None:
+        """So much further through the tubing."""
+        step = np.array([[1.0, litres], [0.0, 1.0]])
+        self.state = step @ self.state
+        wander = np.diag([WANDER_L**2 * abs(litres), 0.0])
+        self.spread = step @ self.spread @ step.T + wander
+
+    def forecast(self, one: Interval) -> tuple[float, float, float]:
+        """(ratio of drawn to expected, its variance without the reading, the weight in it of what
+        is known at its end)."""
+        ratio = variance = weight = 0.0
+        for seq, ul_a_count, counts in one.by_calibration:
+            self.unit = self.unit or ul_a_count
+            if seq != self.cal:
+                if self.cal >= 0:
+                    variance += weight**2 * float(self.spread[0, 0])
+                    self._anew(ul_a_count / self.unit)
+                self.cal = seq
+            weight = counts * self.unit / one.expected_ul
+            ratio += weight * float(self.state[0])
+        return ratio, variance + weight**2 * float(self.spread[0, 0]), weight
+
+    def _anew(self, delivery: float) -> None:
+        self.state[0] = delivery
+        # It may wear otherwise than before: often more was put right than the number.
+        self.spread = np.diag([(OFF * delivery) ** 2, WEAR_L**2])
+
+    def learn(self, off: float, error: float, weight: float) -> None:
+        """Take in a look that was `off` its forecast of that standard error."""
+        gain = weight * self.spread[:, 0] / error**2
+        self.state = self.state + gain * off
+        self.spread = self.spread - weight * np.outer(gain, self.spread[0])
+
+
 def watch(stretches: Sequence[Interval], reading_ml: float = READING_ML) -> list[Look]:
     """Hold each look against those before it, of one tubing.
 
-    The state is the delivery over its calibration and its change a litre; both are known only
-    roughly at first, and each look narrows them (a Kalman filter: Kalman 1960, J. Basic Eng.
-    82:35). What is far outside is not learned from: a blocked line stays an alarm."""
-    state = np.array([1.0, 0.0])
-    spread = np.diag([OFF**2, WEAR_L**2])
+    What is far outside is not learned from: a blocked line stays an alarm."""
+    known = _Expected()
     looks: list[Look] = []
     at_l: float | None = None
     for one in stretches:
-        ahead = 0.0 if at_l is None else one.middle_l - at_l
-        step = np.array([[1.0, ahead], [0.0, 1.0]])
-        state = step @ state
-        spread = step @ spread @ step.T + np.diag([WANDER_L**2 * abs(ahead), 0.0])
+        if at_l is not None:
+            known.on(one.middle_l - at_l)
         at_l = one.middle_l
-        own = 2 * (reading_ml * 1000 / one.expected_ul) ** 2
-        own += (one.half_counts / one.counts) ** 2 / 3
-        error = math.sqrt(float(spread[0, 0]) + own)
-        look = Look(one, one.drawn_ul / one.expected_ul, float(state[0]), error)
+        ratio, variance, weight = known.forecast(one)
+        variance += 2 * (reading_ml * 1000 / one.expected_ul) ** 2
+        variance += (one.half_counts / one.counts) ** 2 / 3
+        error = math.sqrt(variance)
+        look = Look(one, one.drawn_ul / one.expected_ul, ratio, error)
         looks.append(look)
-        if look.alarm:
-            continue
-        gain = spread[:, 0] / (error**2)
-        state = state + gain * (look.ratio - look.forecast)
-        spread = spread - np.outer(gain, spread[0])
+        if not look.alarm:
+            known.learn(look.ratio - ratio, error, weight)
     return looks
 
 
@@ -223,7 +292,7 @@ def drift(
         del own[0]  # part of it went through the old tubing
     looks = watch(own, seen_ml(own) if reading_ml is None else reading_ml)
     good = [look.interval for look in looks if not look.alarm]
-    _, _, _, moved = _between(found, channel, 1 << 62, 1 << 62)
+    moved = _between(found, channel, 1 << 62, 1 << 62).before_ul
     days = max(1.0, (found.last_w - since_w) / 86400)
     fitted = _fit(good, reading_ml, confidence, moved / 1e6)
     cals = [c for c in found.calibrations if c.channel == channel]
@@ -312,6 +381,9 @@ def _fit(
         df, source = math.inf, "stated"
     value = float(fit.beta[0])
     parts = [(error**2 * float(fit.cov1[0, 0]), df)]
+    # What is not known of the counts may lie anywhere between its bounds.
+    unknown = fit.rows[0] * value * np.array([one.half_counts for one in own])
+    parts.append((float((unknown**2).sum()) / 3, math.inf))
     if not wide:  # the wear is not seen yet, but it is there
         lag = float((counts**2 * away).sum() / (counts**2).sum())
         parts.append(((value * WEAR_L * lag) ** 2, math.inf))

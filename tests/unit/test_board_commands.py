@@ -630,6 +630,47 @@ def test_several_live_runs_make_one_calibration_with_its_spread(run, answers):
     assert (c.cal_counts, c.cal_ul, c.cup) == (9000, 7050, 0)
 
 
+def test_live_runs_are_weighed_or_measured_and_every_number_is_for_programs_too(run, answers):
+    answers.texts = ["2.34g", "2.36 g", "0", "2.35"]
+    words = ("--live", "--repeat", "3", "--counts", "3000", "--water", "20", "--json")
+    code, out, err = run("calibrate", "alk", *words)
+    assert code == 0, err
+    assert "more than 0 mL" in err
+    told = json.loads(out)["calibration"]
+    assert [one["ml"] for one in told["runs"]] == pytest.approx([2.3467, 2.3667, 2.35], abs=2e-4)
+    assert told["same"]["n"] == 3
+    assert told["k_low"] < told["k_counts_ml"] < told["k_high"]
+    answers.texts = ["2.34g"] + ["2.34"] * 2
+    code, _, err = run("calibrate", "alk", "--live", "--counts", "3000", "--yes")
+    assert code == 0, err
+    assert "next time --water" in err
+
+
+def test_live_runs_of_several_lengths_find_the_dead_time(run, answers):
+    speed = run.board.life.app.engine.setup.channels[0].speed_cps
+    answers.texts = [f"{(s * speed - 100) / 1277:.3f}" for s in (2, 4, 8)]
+    seconds = [word for s in ("2", "4", "8") for word in ("--seconds", s)]
+    code, _, err = run("calibrate", "alk", "--live", "--timed", *seconds, "--yes")
+    assert code == 0, err
+    assert "dead time 100 ms" in err
+    c = state_of(run)[1]
+    assert c.cal_offset == pytest.approx(100, abs=2)
+    assert c.cal_counts / c.cal_ul == pytest.approx(1.277, rel=1e-3)
+    # The next one of a single length keeps it.
+    answers.texts = ["2.35"]
+    assert run("calibrate", "alk", "--live", "--counts", "3000", "--yes")[0] == 0
+    kept = c.cal_offset
+    c = state_of(run)[1]
+    assert (c.cal_counts, c.cal_ul, c.cal_offset) == (3000 - kept, 2350, kept)
+
+
+def test_a_set_up_that_cannot_be_written_is_found_before_a_pump_turns(run, answers):
+    code, _, err = run("calibrate", "alk", "--live", "--write", "none.toml", "--yes")
+    assert code == 2
+    assert "no such file" in err.lower()
+    assert run.board.board.truth == []
+
+
 def test_measured_runs_go_to_the_board_when_told(run, answers):
     words = ("calibrate", "alk", "--run", "12800:10.01", "--run", "12800:10.03")
     assert run(*words)[0] == 0

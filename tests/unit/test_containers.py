@@ -147,6 +147,81 @@ def test_a_fill_alone_is_no_look():
     assert only.drawn_ul == 50_000
 
 
+def test_a_number_typed_again_is_no_look_and_the_last_look_counts():
+    found = journal()
+    found.fills[3:] = [Fill("alk", 7, 28 * 86400, 195_000, 0)]  # 195 for 1950, seen later
+    found.fills.append(Fill("alk", 8, 28 * 86400 + 60, 1_950_000, 0))
+    assert len(containers.intervals(found, "alk")) == 1
+    late = 28 * 86400 + 120
+    found.fills += [Fill("alk", 9, late, 1_940_000, 0), Fill("alk", 10, late + 1, 2_000_000, 0)]
+    assert [one.drawn_ul for one in containers.intervals(found, "alk")] == [300_000, 60_000]
+
+
+def worn_and_measured(rng, worn, looks=20, reading=5.0):
+    """A journal: the delivery falls evenly by `worn` over half of the looks, then stays; in the
+    middle of the fortnight after that the pump is measured and calibrated anew, rightly."""
+    found = Intake(["alk"], 0, looks * 14 * 86400)
+    found.calibrations = [Calibration("alk", 0, 0, 127700, 100000, 0)]
+    found.fills = [Fill("alk", 1, 0, 2_000_000, -1)]
+    seq, cal = 2, 1.0
+    for i in range(looks):
+        drawn = rng.normal(0, reading * 2**0.5)
+        true = 1 - worn * min(1, i / (looks // 2))
+        for half in (0, 1):
+            if half and i == looks // 2:
+                cal = true
+                found.calibrations.append(
+                    Calibration("alk", seq, i * 14 * 86400, 127700, round(100000 * cal), 0)
+                )
+                seq += 1
+            counts = round(280 / cal * COUNTS_ML)
+            found.runs.append(run(seq, counts))
+            drawn += counts / COUNTS_ML * true
+            seq += 1
+        at_w = (i + 1) * 14 * 86400
+        found.fills.append(Fill("alk", seq, at_w, round(2_000_000 - drawn * 1000), 0))
+        found.fills.append(Fill("alk", seq + 1, at_w, 2_000_000, 0))
+        seq += 2
+    return found
+
+
+@pytest.mark.parametrize("worn", [0.03, 0.06, 0.1])
+def test_a_pump_that_was_measured_and_calibrated_anew_gives_no_alarm(worn):
+    """Whoever does what the command says must not be told of a leak for it ever after."""
+    rng = np.random.default_rng(8)
+    seasons = [containers.drift(worn_and_measured(rng, worn), "alk") for _ in range(100)]
+    assert sum(any(look.alarm for look in told.looks) for told in seasons) <= 4
+    last = [told.looks[-1] for told in seasons]
+    assert np.mean([look.forecast for look in last]) == pytest.approx(1, abs=0.02)
+
+
+def test_a_calibration_that_is_wrong_is_belied_by_the_looks_after_it():
+    found = worn_and_measured(np.random.default_rng(8), 0.0)
+    wrong = found.calibrations[-1]
+    found.calibrations[-1] = Calibration("alk", wrong.seq, wrong.at_w, 127700, 80_000, 0)
+    told = containers.drift(found, "alk")
+    assert [look.alarm for look in told.looks[:10]] == [""] * 10
+    assert [look.alarm for look in told.looks[11:]] == ["more"] * 9
+
+
+@pytest.mark.parametrize("looks", [2, 6])
+def test_runs_of_which_only_bounds_are_known_widen_the_interval_and_it_holds(looks):
+    """Every interval has a dose that power cut: anything from none to all of 40 mL."""
+    rng = np.random.default_rng(21)
+    held = 0
+    for _ in range(YEARS):
+        made = []
+        for i in range(looks):
+            given = rng.uniform(0, 40)
+            drawn = 460 + given + rng.normal(0, 5 * 2**0.5)
+            counts = (480 * COUNTS_ML, 20 * COUNTS_ML)
+            at = 480_000.0 * i
+            made.append(Interval(i, 0, 0, round(drawn * 1000), *counts, 480_000.0, at))
+        k = containers.k_factor(made, 5.0 if looks < 4 else None)
+        held += k.low <= COUNTS_ML <= k.high
+    assert 0.93 <= held / YEARS <= 0.995
+
+
 def test_what_is_lost_or_uncertain_is_not_taken_for_known():
     assert len(containers.intervals(journal(lost=[Lost(86400, 2 * 86400, 5)]), "alk")) == 1
     found = journal()

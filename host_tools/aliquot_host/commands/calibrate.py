@@ -13,7 +13,7 @@ import math
 from collections.abc import Sequence
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -32,6 +32,9 @@ from aliquot_host.calibrating import Calibration, Run
 from aliquot_host.commands.pump_runs import held, line_back, run
 from aliquot_host.line import Client, Reply, plain_ml
 from aliquot_host.number_option import Finite
+
+if TYPE_CHECKING:
+    from aliquot_host.plot_file import Target
 
 LIVE_S = 30
 # Further from the last calibration than this is more often a slip than a pump.
@@ -57,7 +60,10 @@ BEYOND = (
 )
 @click.option("--counts", type=click.IntRange(1, 10_000_000), help="Counts of the run.")
 @click.option(
-    "--seconds", type=click.IntRange(1, 900), help=f"Of a --live run; default: {LIVE_S} or less."
+    "--seconds",
+    type=click.IntRange(1, 900),
+    multiple=True,
+    help=f"Of a --live run, several times for several lengths; default: {LIVE_S} or less.",
 )
 @click.option("--ml", type=ML, help="What the run gave, measured.")
 @click.option(
@@ -116,7 +122,11 @@ BEYOND = (
     help="Of the intervals.",
 )
 @click.option("--timed", is_flag=True, help="A timed motor: runs of several lengths give its ms.")
-@click.option("--offset", type=click.IntRange(0, 60000), default=0, help="A timed motor's ms.")
+@click.option(
+    "--offset",
+    type=click.IntRange(0, 60000),
+    help="A timed motor's ms; default: those of its last calibration.",
+)
 @click.option(
     "--setup",
     type=click.Path(path_type=Path),
@@ -138,7 +148,9 @@ def command(channel: str, **options: Any) -> None:
     """Work out what the pump of CHANNEL gives: so many counts, so many mL.
 
     With --live the board runs the pump into a cup, by default for half a minute, and you say what
-    is in it; --repeat does so several times. With --counts and --ml the board is told one run.
+    is in it, in mL or, with --water or --density, in grams (9.98g); --repeat does so several
+    times, and several --seconds find the dead time of a timed motor. With --counts and --ml the
+    board is told one run.
     With --run or --runs nothing moves: mean, spread, interval and least dose come from runs that
     you measured. By weight is best: --water 21.5 turns grams into mL by ISO 8655-6.
 
@@ -161,7 +173,7 @@ class _Asked:
     live: bool
     repeat: int
     counts: int | None
-    seconds: int | None
+    seconds: tuple[int, ...]
     ml: int | None
     texts: tuple[str, ...]
     file: Path | None
@@ -173,7 +185,7 @@ class _Asked:
     error_pct: float
     confidence: float
     timed: bool
-    offset: int
+    offset: int | None
     setup: Path | None
     write: Path | None
     to_board: bool
@@ -203,16 +215,18 @@ class _Asked:
                 advice = "Say how the runs come: from a board, or measured."
                 raise errors.bad(other, limit="not beside --run or --runs", advice=advice)
             return
-        if not self.live and (self.counts is None or self.ml is None or self.seconds is not None):
+        if not self.live and (self.counts is None or self.ml is None or self.seconds):
             advice = "Say what was measured, or let the board run the pump."
             limit = "--run or --runs, --counts and --ml, or --live"
             raise errors.bad("--live", limit=limit, advice=advice)
         if self.live and self.ml is not None:
             advice = "It is asked for after the run: leave it out."
             raise errors.bad("--ml", plain_ml(self.ml), limit="not beside --live", advice=advice)
-        if self.counts is not None and self.seconds is not None:
+        if self.counts is not None and self.seconds:
             advice = "Say one of the two."
-            raise errors.bad("--seconds", self.seconds, limit="not beside --counts", advice=advice)
+            raise errors.bad(
+                "--seconds", self.seconds[0], limit="not beside --counts", advice=advice
+            )
         if self.live and not person():
             advice = "In a script: aliquot calibrate CHANNEL --counts N --ml V"
             raise errors.bad("--live", limit="a person who measures", advice=advice)
@@ -242,14 +256,15 @@ def _from_runs(asked: _Asked) -> None:
     from aliquot_host import plot_file
 
     target = plot_file.target(asked.plot)
-    pump = _pump_of(asked)
+    planned = _planned(asked)
+    pump = planned["pump"] if planned else None
     runs, seconds = _runs(asked, pump["speed_cps"] if pump else None)
     timed = asked.timed or bool(pump and pump["kind"] == "timed") or (seconds and not pump)
-    found = _worked(asked, runs, timed)
-    if target:
-        from aliquot_host import calibration_plot
-
-        calibration_plot.draw(target, found, asked.channel)
+    offset = asked.offset
+    if offset is None:
+        offset = planned["calibration"]["offset"] if planned else 0
+    found = _worked(asked, runs, timed, offset)
+    _draw(asked, target, found)
     _tell(asked, found)
     if asked.write:
         _write(asked, found)
@@ -260,23 +275,30 @@ def _from_runs(asked: _Asked) -> None:
         output.note(f"The board has it: {found.counts} counts give {plain_ml(found.ul)} mL.")
 
 
-def _pump_of(asked: _Asked) -> dict[str, Any] | None:
-    """The pump of the channel in its set-up, None without one."""
+def _draw(asked: _Asked, target: Target | None, found: Calibration) -> None:
+    if target:
+        from aliquot_host import calibration_plot
+
+        calibration_plot.draw(target, found, asked.channel)
+
+
+def _planned(asked: _Asked) -> dict[str, Any] | None:
+    """The channel in its set-up, None without one."""
     if not asked.plan:
         return None
     data = setup_file.load(asked.plan).data
     ids = [c["id"] for c in data["channel"]]
     if asked.channel not in ids:
         raise errors.bad("CHANNEL", asked.channel, limit=", ".join(ids), advice="Name one.")
-    return data["channel"][ids.index(asked.channel)]["pump"]
+    return data["channel"][ids.index(asked.channel)]
 
 
-def _worked(asked: _Asked, runs: Sequence[Run], timed: bool) -> Calibration:
+def _worked(asked: _Asked, runs: Sequence[Run], timed: bool, offset: int) -> Calibration:
     try:
         return calibrating.calibrate(
             runs,
             timed=timed,
-            offset=asked.offset,
+            offset=offset,
             stated_ml=asked.stated / 1000 if asked.stated else None,
             error_pct=asked.error_pct,
             confidence=asked.confidence,
@@ -358,11 +380,8 @@ def _run(
 def _tell(asked: _Asked, found: Calibration) -> None:
     """The result, for people or for programs."""
     if asked.as_json:
-        payload = dataclasses.asdict(found)
-        payload["warnings"] = warnings(asked.plan, asked.channel, found)
-        if found.linearity:
-            payload["linearity"]["holds"] = found.linearity.holds
-        output.print_json("aliquot-calibration", {"channel": asked.channel, **payload})
+        numbers = _payload(asked, found)
+        output.print_json("aliquot-calibration", {"channel": asked.channel, **numbers})
         return
     rows = [
         (i + 1, run.counts, f"{run.ml:.3f}", f"{run.counts / run.ml:.2f}")
@@ -380,16 +399,24 @@ def _tell(asked: _Asked, found: Calibration) -> None:
     )
 
 
+def _payload(asked: _Asked, found: Calibration) -> dict[str, Any]:
+    """The result for programs."""
+    payload = dataclasses.asdict(found)
+    payload["warnings"] = warnings(asked.plan, asked.channel, found)
+    if found.linearity:
+        payload["linearity"]["holds"] = found.linearity.holds
+    return payload
+
+
 def sentences(found: Calibration) -> list[str]:
     """What the runs say."""
     lines = [f"K-factor {found.k_counts_ml:.2f} counts/mL"]
     if found.k_low and found.k_high:
         half = (found.k_high - found.k_low) / 2
-        lines[0] += f", 95 % interval {found.k_low:.2f} to {found.k_high:.2f}"
+        lines[0] += f", {found.confidence:g} % interval {found.k_low:.2f} to {found.k_high:.2f}"
         lines[0] += f" (±{100 * half / found.k_counts_ml:.2f} %)"
     s = found.same
     if s:
-        lines[0] = lines[0].replace("95 %", f"{s.confidence:g} %")
         lines.append(
             f"mean {s.mean:.4g} mL, standard deviation {s.sd:.2g} mL, CV {s.cv_pct:.2f} %"
         )
@@ -428,8 +455,11 @@ def warnings(setup: Path | None, channel: str, found: Calibration) -> list[str]:
         told.append("A single run shows no spread: measure five.")
     if found.linearity and not found.linearity.holds:
         told.append("The runs lie on no line: air, a slipping tube, or a dead time (--timed)?")
-    if found.offset_low is not None and found.offset_low > 0 > (found.offset_counts or 0):
-        told.append("The dead time comes out below zero: look at the runs.")
+    if found.offset_counts is not None and round(found.offset_counts) != found.offset:
+        told.append(
+            f"No motor has such a dead time: {found.offset} ms are kept. Runs on after its end, a "
+            "length that is wrong, or too much spread? Measure longer and shorter runs again."
+        )
     if setup and found.least_ul is not None:
         data = setup_file.load(setup).data
         c = next(c for c in data["channel"] if c["id"] == channel)
@@ -481,20 +511,27 @@ def _write(asked: _Asked, found: Calibration) -> None:
 
 def _with_board(asked: _Asked) -> None:
     """Tell the board one run, or let it run and ask."""
+    from aliquot_host import plot_file
+
     channel = asked.channel
+    # What cannot be written afterwards is found before any pump turns.
+    target, planned = plot_file.target(asked.plot), _planned(asked)
+    asked.factor()
     with connect(asked.port) as client:
         own = channel_of(client.ask("status"), channel)
+        offset = int(own["cal"][2]) if asked.offset is None else asked.offset
         if not asked.live:
-            moved, ul = (asked.counts or 0) - asked.offset, asked.ml or 0
-            if moved < 1:
+            runs = [Run(asked.counts or 0, (asked.ml or 0) / 1000)]
+            if runs[0].counts <= offset:
                 advice = "The counts of a run hold its dead time."
-                raise errors.bad(
-                    "--offset", asked.offset, limit="less than the counts", advice=advice
-                )
-            reply = _take(client, own, moved, ul, asked.offset, asked.yes)
+                raise errors.bad("--offset", offset, limit="less than the counts", advice=advice)
+            reply = _take(client, own, runs[0].counts - offset, asked.ml or 0, offset, asked.yes)
+            found = _worked(asked, runs, False, offset) if asked.ml else None
         else:
+            timed = asked.timed or offset > 0
+            timed |= bool(planned and planned["pump"]["kind"] == "timed")
             try:
-                moved, ul, reply = _live_runs(asked, client, own)
+                found, reply = _live_runs(asked, client, own, timed, offset)
             except (errors.BadInput, errors.Finding, click.Abort) as left:
                 if isinstance(left, click.Abort):
                     output.note("")  # below the question
@@ -502,35 +539,40 @@ def _with_board(asked: _Asked) -> None:
                     held(channel)
                 raise
             line_back(client, channel, asked.yes)
-    said = f"{channel}: {moved} counts give {plain_ml(ul)} mL."
-    done(reply, said, asked.as_json, counts=moved, ul=ul)
+    if found is None:  # the board has refused 0 mL
+        return
+    _draw(asked, target, found)
+    said = f"{channel}: {found.counts} counts give {plain_ml(found.ul)} mL."
+    numbers = _payload(asked, found)
+    done(reply, said, asked.as_json, counts=found.counts, ul=found.ul, calibration=numbers)
     if asked.write:
-        runs = [Run(moved + asked.offset, ul / 1000)]
-        _write(asked, _worked(asked, runs, timed=False))
+        _write(asked, found)
 
 
-def _live_runs(asked: _Asked, client: Client, own: dict[str, Any]) -> tuple[int, int, Reply]:
-    """Run as often as wanted; (counts, µL) of all runs together, and the board's reply."""
+def _live_runs(
+    asked: _Asked, client: Client, own: dict[str, Any], timed: bool, offset: int
+) -> tuple[Calibration, Reply]:
+    """Run as often as wanted; what the runs make together, and the board's reply."""
+    lengths = asked.seconds or (None,)
+    asks = [seconds for seconds in lengths for _ in range(asked.repeat)]
     runs: list[Run] = []
-    for i in range(asked.repeat):
-        if asked.repeat > 1:
-            output.note(f"Run {i + 1} of {asked.repeat}: an empty cup, please.")
-        counts, ul = _live(client, own, asked.counts, asked.seconds, asked.yes)
-        runs.append(Run(counts, ul / 1000))
+    for i, seconds in enumerate(asks):
+        if len(asks) > 1:
+            output.note(f"Run {i + 1} of {len(asks)}: an empty cup, please.")
+        runs.append(_live(asked, client, own, seconds))
         own = {**own, "seen": True}
-    found = _worked(asked, runs, timed=False)
+    found = _worked(asked, runs, timed, offset)
     if len(runs) > 1:
         output.note(*sentences(found))
         output.note(*(f"! {line}" for line in warnings(asked.plan, asked.channel, found)))
     reply = _take(client, own, found.counts, found.ul, found.offset, asked.yes)
-    return found.counts, found.ul, reply
+    return found, reply
 
 
-def _live(
-    client: Client, own: dict[str, Any], counts: int | None, seconds: int | None, yes: bool
-) -> tuple[int, int]:
+def _live(asked: _Asked, client: Client, own: dict[str, Any], seconds: int | None) -> Run:
     """Run into a cup; what it truly turned, and what the user measured."""
     name, speed_cps = str(own["id"]), int(own["speed_cps"])
+    counts, yes = asked.counts, asked.yes
     if counts is None:
         counts = (seconds or min(LIVE_S, int(own["run_most_s"]))) * speed_cps
     sure(f"Is the end of the line of {name} in a cup?", yes)
@@ -551,12 +593,22 @@ def _live(
     for _ in range(ASKED_MOST):
         text = click.prompt("How many mL are in the cup", err=True)
         try:
-            ul = ML.convert(text, None, None)
+            return Run(given, _ml(str(text), asked.factor()))
         except errors.BadInput as wrong:
             output.problems(wrong.problems)
-            continue
-        return given, ul
     raise errors.bad("ML", limit="millilitres", advice="Begin again when you have measured.")
+
+
+def _ml(text: str, factor: float | None) -> float:
+    """What a person typed, in mL: 10.02, or 9.98g where the liquid is known."""
+    grams = text.strip().endswith("g")
+    if grams and factor is None:
+        advice = "Say mL now, and next time --water with its temperature, or --density."
+        raise errors.bad("ML", text, limit="millilitres", advice=advice)
+    ul = ML.convert(text.strip().removesuffix("g").removesuffix("mL"), None, None)
+    if not ul:
+        raise errors.bad("ML", text, limit="more than 0 mL", advice="Ctrl-C if nothing came.")
+    return ul / 1000 * (factor if grams and factor else 1.0)
 
 
 def _take(
