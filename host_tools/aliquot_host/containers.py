@@ -307,14 +307,13 @@ def drift(
     off = Range(
         *(100 * (v / nominal - 1) for v in (per_count.value, per_count.low, per_count.high))
     )
-    k = Range(1 / per_count.value, 1 / per_count.high, 1 / per_count.low)
     due_l = _due(off, trend, error_pct)
     fallen = None
     if trend is not None:
         fallen = -trend.value * moved / 1e6
     return dataclasses.replace(
         told,
-        k_counts_ml=k,
+        k_counts_ml=k_factor(good, reading_ml, confidence, moved / 1e6),
         trend_pct_l=trend,
         off_pct=off,
         reading_ml=reading,

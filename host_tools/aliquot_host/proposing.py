@@ -111,7 +111,7 @@ class Proposal:
         if not self.extra_days:
             return ""
         ml = Decimal(self.extra_ul) / 1000
-        return f"aliquot override {self.channel} {ml:+f} {self.extra_days}".replace("+", "")
+        return f"aliquot override {self.channel} {ml:f} {self.extra_days}"
 
 
 @dataclasses.dataclass(frozen=True)

@@ -44,6 +44,24 @@ def ml_per_g(
     return 1000 * (1 - air / WEIGHT_KG_M3) / (kg_m3 - air)
 
 
+def factor(
+    water_c: float | None,
+    density_g_ml: float | None,
+    hpa: float = STANDARD_HPA,
+    humidity: float = HUMIDITY_PCT,
+) -> float | None:
+    """mL for each gram shown, of water of a temperature or of a liquid of a density; None where
+    neither is said. BadInput: both are."""
+    if water_c is None:
+        if density_g_ml is None:
+            return None
+        return ml_per_g(1000 * density_g_ml, hpa=hpa, humidity=humidity)
+    if density_g_ml is not None:
+        advice = "Leave one out."
+        raise bad("--density", density_g_ml, limit="not beside --water", advice=advice)
+    return z_ml_g(water_c, hpa, humidity)
+
+
 def _range(path: str, value: float, limits: tuple[float, float], unit: str) -> None:
     low, high = limits
     if not low <= value <= high:

@@ -268,3 +268,18 @@ def test_when_to_measure_follows_from_trend_and_stated_error():
     assert 0.85 * left < told.due_l <= left * 1.01  # at the far end of the trend's interval
     assert told.fallen_pct == pytest.approx(told.moved_l, rel=0.1)
     assert containers.drift(found, "alk", error_pct=1.0).due_l == 0.0
+
+
+def test_looks_that_tell_nothing_give_no_k_factor():
+    """A millilitre between two looks that err by 5 mL: the interval holds a pump that stands."""
+    found = journal()
+    found.runs = [run(2, round(COUNTS_ML)), run(6, round(COUNTS_ML))]
+    found.fills = [
+        Fill("alk", 1, 0, 2_000_000, -1),
+        Fill("alk", 4, 14 * 86400, 1_999_000, 0),
+        Fill("alk", 5, 14 * 86400, 1_999_000, 0),
+    ]
+    told = containers.drift(found, "alk")
+    assert told.off_pct.low < -100
+    assert told.k_counts_ml is None
+    assert containers.k_factor([look.interval for look in told.looks]) is None

@@ -13,7 +13,7 @@ import click
 
 from aliquot_host import csv_file, output, plot_file, trumpet, weighing
 from aliquot_host.errors import bad
-from aliquot_host.number_option import Finite
+from aliquot_host.number_option import DENSITY, PLOT, Finite
 from aliquot_host.trumpet import Curve
 
 # What a balance on a desk shows, and more; a slip of the keyboard is beyond it.
@@ -29,7 +29,7 @@ CLAIM = (
 @click.argument("readings", metavar="READINGS.csv", type=click.Path(path_type=Path))
 @click.option("--rate", type=Finite(0.001, 1e6), metavar="ML_H", help="The rate set.")
 @click.option("--water", type=Finite(0, 100), metavar="C", help="It is water of that temperature.")
-@click.option("--density", type=Finite(0.5, 3), metavar="G_ML", help="Of the liquid.")
+@DENSITY
 @click.option("--evaporation", type=Finite(0, 1000), metavar="G_H", help="Lost to the air.")
 @click.option(
     "--idle",
@@ -56,9 +56,7 @@ CLAIM = (
     metavar="MIN",
     help="How long it is.",
 )
-@click.option(
-    "--plot", type=click.Path(path_type=Path), metavar="FILE", help="Draw it: PNG or SVG."
-)
+@PLOT
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 def command(
     readings: Path,
@@ -79,15 +77,9 @@ def command(
     is drawn from. Without --rate the error is told against the mean.
     """
     target = plot_file.target(plot)
-    if water is not None and density is not None:
-        raise bad("--density", density, limit="not beside --water", advice="Leave one out.")
+    factor = weighing.factor(water, density) or 1.0
     if evaporation is not None and idle:
         raise bad("--evaporation", evaporation, limit="not beside --idle", advice="Leave one out.")
-    factor = 1.0
-    if water is not None:
-        factor = weighing.z_ml_g(water)
-    elif density is not None:
-        factor = weighing.ml_per_g(1000 * density)
     minutes, grams = _read(readings)
     try:
         found = trumpet.curve(

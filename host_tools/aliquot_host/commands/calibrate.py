@@ -31,7 +31,7 @@ from aliquot_host.board_talk import (
 from aliquot_host.calibrating import Calibration, Run
 from aliquot_host.commands.pump_runs import held, line_back, run
 from aliquot_host.line import Client, Reply, plain_ml
-from aliquot_host.number_option import Finite
+from aliquot_host.number_option import CONFIDENCE, DENSITY, PLOT, Finite, finite
 
 if TYPE_CHECKING:
     from aliquot_host.plot_file import Target
@@ -86,7 +86,7 @@ BEYOND = (
     metavar="C",
     help="Grams are water of that temperature.",
 )
-@click.option("--density", type=Finite(0.5, 3), metavar="G_ML", help="Of the liquid.")
+@DENSITY
 @click.option(
     "--pressure",
     type=Finite(1, 2000),
@@ -113,14 +113,7 @@ BEYOND = (
     metavar="PCT",
     help="The most that a single dose may be off: it gives the least dose.",
 )
-@click.option(
-    "--confidence",
-    type=Finite(50, 99.9),
-    default=95.0,
-    show_default=True,
-    metavar="PCT",
-    help="Of the intervals.",
-)
+@CONFIDENCE
 @click.option("--timed", is_flag=True, help="A timed motor: runs of several lengths give its ms.")
 @click.option(
     "--offset",
@@ -140,9 +133,7 @@ BEYOND = (
     help="Write it into a set-up file; the old one stays as a comment.",
 )
 @click.option("--to-board", is_flag=True, help="Tell the board what --run or --runs gave.")
-@click.option(
-    "--plot", type=click.Path(path_type=Path), metavar="FILE", help="Draw it: PNG or SVG."
-)
+@PLOT
 @at_the_tank
 def command(channel: str, **options: Any) -> None:
     """Work out what the pump of CHANNEL gives: so many counts, so many mL.
@@ -237,15 +228,7 @@ class _Asked:
 
     def factor(self) -> float | None:
         """mL for each gram; None where nothing was said."""
-        if self.water is not None and self.density is not None:
-            raise errors.bad("--density", self.density, limit="not beside --water")
-        if self.water is not None:
-            return weighing.z_ml_g(self.water, self.pressure, self.humidity)
-        if self.density is not None:
-            return weighing.ml_per_g(
-                1000 * self.density, hpa=self.pressure, humidity=self.humidity
-            )
-        return None
+        return weighing.factor(self.water, self.density, self.pressure, self.humidity)
 
 
 # Runs that were measured
@@ -340,11 +323,8 @@ def _runs(asked: _Asked, speed_cps: int | None) -> tuple[list[Run], bool]:
 
 
 def _number(path: str, whole: str, text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
+    value = finite(text)
+    if math.isnan(value):
         advice = "Write COUNTS:ML, 30s:ML, or with a g behind it grams."
         raise errors.bad(path, whole, limit="12800:10.02", advice=advice)
     return value

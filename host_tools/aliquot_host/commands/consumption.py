@@ -15,7 +15,7 @@ import click
 from aliquot_host import desk, errors, output, plot_file, water_tests
 from aliquot_host.consuming import Estimate
 from aliquot_host.desk import Choice, Desk
-from aliquot_host.number_option import Finite
+from aliquot_host.number_option import CONFIDENCE, PLOT, Finite, finite
 
 LIMITS = (
     "One well-mixed tank, the same use every hour. A kit whose readings drift looks like use; "
@@ -47,14 +47,7 @@ def tests_options(command: Callable[..., Any]) -> Callable[..., Any]:
             metavar="PCT",
             help="How far the pumps' true volumes may be off, as a standard deviation.",
         ),
-        click.option(
-            "--confidence",
-            type=Finite(50, 99.9),
-            default=95.0,
-            show_default=True,
-            metavar="PCT",
-            help="Of the intervals.",
-        ),
+        CONFIDENCE,
         click.option(
             "--salinity",
             type=Finite(1, 60),
@@ -62,9 +55,7 @@ def tests_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         click.option("--since", metavar="DATE", help="Leave out earlier tests."),
         click.option("--until", metavar="DATE", help="Leave out later tests."),
-        click.option(
-            "--plot", type=click.Path(path_type=Path), metavar="FILE", help="Draw it: PNG or SVG."
-        ),
+        PLOT,
     )
     for option in reversed(options):
         command = option(command)
@@ -80,14 +71,9 @@ def command(
     tests: Path | None,
     setup: Path | None,
     journal: Path | None,
-    kit_errors: tuple[str, ...],
-    intake_error: float,
-    confidence: float,
-    salinity: float | None,
-    since: str | None,
-    until: str | None,
     plot: Path | None,
     as_json: bool,
+    **asked: Any,
 ) -> None:
     """Work out what the tank uses a day, with an interval, from dated tests.
 
@@ -99,7 +85,7 @@ def command(
     """
     target = plot_file.target(plot)
     on_desk = desk.gather(tests, journal, setup)
-    picked = choice(on_desk, kit_errors, intake_error, confidence, salinity, since, until)
+    picked = choice(on_desk, **asked)
     told, short = desk.estimate_all(on_desk, picked)
     if target and told:
         from aliquot_host import desk_plots
@@ -153,10 +139,7 @@ def named_value(option: str, text: str, names: Sequence[str]) -> tuple[str, floa
     if known is None:
         limit = ", ".join(names) or "a value with tests"
         raise errors.bad(option, text, limit=limit, advice=f"Write {option} NAME=VALUE.")
-    try:
-        number = float(value)
-    except ValueError:
-        number = float("nan")
+    number = finite(value)
     if not abs(number) < water_tests.VALUE_MOST:
         raise errors.bad(option, text, limit="a number", advice=f"Write {option} {known}=VALUE.")
     return known, number
@@ -166,11 +149,8 @@ def _day(on_desk: Desk, option: str, text: str | None) -> float | None:
     if text is None:
         return None
     if on_desk.tests.counted:
-        try:
-            day = float(text)
-        except ValueError:
-            day = math.nan
-        if not math.isfinite(day):
+        day = finite(text)
+        if math.isnan(day):
             advice = "The file counts days: say a number."
             raise errors.bad(option, text, limit="a number of days", advice=advice)
         return day

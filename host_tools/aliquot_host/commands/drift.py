@@ -15,7 +15,7 @@ from aliquot_host import containers, desk, errors, intake, output, plot_file, se
 from aliquot_host.archive import read_archive
 from aliquot_host.containers import Drift, Look
 from aliquot_host.intake import Intake
-from aliquot_host.number_option import Finite
+from aliquot_host.number_option import CONFIDENCE, PLOT, Finite
 from aliquot_host.water_tests import date_of, days_of
 
 TUBING_DAYS = 365
@@ -49,17 +49,8 @@ BLIND = "Between two looks nothing is seen: a look a week finds a blocked line w
     help=f"Standard error of one look; default: from the looks, {containers.READING_ML:g} at "
     "least.",
 )
-@click.option(
-    "--confidence",
-    type=Finite(50, 99.9),
-    default=95.0,
-    show_default=True,
-    metavar="PCT",
-    help="Of the intervals.",
-)
-@click.option(
-    "--plot", type=click.Path(path_type=Path), metavar="FILE", help="Draw it: PNG or SVG."
-)
+@CONFIDENCE
+@PLOT
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 def command(
     journal: Path,
@@ -162,7 +153,8 @@ def sentences(one: Drift, found: Intake, zone: str, data: Any) -> list[str]:
         "a day"
     )
     if one.k_counts_ml is None or one.off_pct is None:
-        lines.append("no looks yet: say what was left at each refill, with --left")
+        few = "its looks tell too little yet" if one.looks else "no looks yet"
+        lines.append(f"{few}: say what was left at each refill, with --left")
         return [*lines, *_tubing(one, found, zone, data)]
     k, off = one.k_counts_ml, one.off_pct
     lines.append(f"by its looks {k.value:.1f} counts/mL now ({k.low:.1f} to {k.high:.1f})")

@@ -71,14 +71,9 @@ def command(
     days: int,
     write: bool,
     journal: Path | None,
-    kit_errors: tuple[str, ...],
-    intake_error: float,
-    confidence: float,
-    salinity: float | None,
-    since: str | None,
-    until: str | None,
     plot: Path | None,
     as_json: bool,
+    **asked: Any,
 ) -> None:
     """Propose a plan for SETUP.toml from dated tests and from what went in.
 
@@ -88,9 +83,7 @@ def command(
     """
     drawn = plot_file.target(plot)
     on_desk = desk.gather(tests, journal, setup)
-    picked = consumption.choice(
-        on_desk, kit_errors, intake_error, confidence, salinity, since, until
-    )
+    picked = consumption.choice(on_desk, **asked)
     told, short = desk.estimate_all(on_desk, picked)
     wish = wished(on_desk, target, change, steady, caps)
     today = datetime.date.today()
