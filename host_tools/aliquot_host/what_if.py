@@ -122,12 +122,13 @@ def _is_look(order: Order, found: Intake) -> bool:
 
 def _state_before(archive: Archive, at_w: int) -> State | None:
     """What the board believed at a moment; None where the journal begins later."""
-    last: State | None = None
+    before: int | None = None
     for record, state in archive.walk():
         if state.quality and record.now_s + state.offset >= at_w:
-            return last
-        last = state
-    return last
+            # The state that was walked along holds this record already.
+            return None if before is None else archive.state(before)
+        before = record.seq
+    return None
 
 
 def _earlier(state: State, start_w: int, names: set[str], date: int) -> list[Act]:

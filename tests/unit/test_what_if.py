@@ -81,6 +81,21 @@ def test_what_stood_before_the_part_goes_on(tmp_path):
     assert found.was.sums(found.first, found.last)["food"].refused_ul > 0
 
 
+def test_an_order_at_the_very_beginning_is_given_once(tmp_path):
+    """Of 24 days the last eight are asked for, and two before them settle: the first record of
+    that time is an override at midnight."""
+    (tmp_path / "acts.toml").write_text(
+        '[[act]]\nday = 15\ntime = "00:00"\ndo = "override"\nchannel = "cal"\nml_a_day = -4\n'
+        "days = 30\n"
+    )
+    file, date = loaded(), date_of_text("2026-03-10")
+    script = acts_file.load(tmp_path / "acts.toml", file, date, 24)
+    outcome = simulation.live(file, date, 24, 3, simulation.drawn(3, 24, 0), script)
+    found = again(outcome, days=8)
+    assert found.was.sums(found.first, found.last)["cal"].given_ul == 8 * 33200
+    assert same(found) == {}
+
+
 def test_another_plan_gives_its_own_volumes_through_the_same_cuts():
     outcome = demo.month(1)
     more = loaded([("daily_ml = 38.4", "daily_ml = 42"), ("cap_ml = 52", "cap_ml = 60")])
